@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
 
@@ -285,7 +284,6 @@ class Project:
     defaults_used: tuple[str, ...] = ()
     warnings: tuple[Problem, ...] = ()
     input_sha256: str = ""
-    narrative: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
     def persons(self) -> tuple[str, ...]:
