@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from statistics import NormalDist
 
+from forecast.errors import InputError, Problem
 from forecast.items import Category, CollectionRow, Mould
 
 __all__ = ["PRIOR_ITEMS", "ConditionMix", "SurveyRow", "condition_mix", "sample_size"]
@@ -76,6 +77,27 @@ def _categories(material: str, rows: Sequence[SurveyRow], bound: bool) -> tuple[
     )
 
 
+def _counts(rows: Sequence[SurveyRow], categories: Sequence[Category]) -> tuple[int, ...]:
+    """Looked-at items by category."""
+    return tuple(sum(row.items for row in rows if row.category == c) for c in categories)
+
+
+def _check_room(what: str, seen: int, items: int) -> None:
+    """Nobody can have looked at more items than there are."""
+    if seen > items:
+        raise InputError(
+            [
+                Problem(
+                    "survey.csv",
+                    what,
+                    f"{seen} looked-at items",
+                    f"at most the {items} that collection.csv lists",
+                    "Correct one of the two, or the series beside the looked-at items.",
+                )
+            ]
+        )
+
+
 def condition_mix(
     collection: Sequence[CollectionRow], survey: Sequence[SurveyRow]
 ) -> tuple[tuple[ConditionMix, ...], dict[str, tuple[int, ...]]]:
@@ -85,34 +107,29 @@ def condition_mix(
         One mix a row of ``collection``, in its order; and for each material the looked-at items by
         category (in the order of the mix's ``categories``) that the survey did not place in a
         series. Where a material stands in one series only, they belong to it.
+
+    Raises:
+        InputError: more items were looked at than there are, of a material or in one series.
     """
-    mixes: list[ConditionMix] = []
+    mixes: dict[int, ConditionMix] = {}
     loose: dict[str, tuple[int, ...]] = {}
     for material in dict.fromkeys(row.material for row in collection):
         seen_rows = [row for row in survey if row.category.material == material]
-        cells = [row for row in collection if row.material == material]
-        categories = _categories(material, seen_rows, any(cell.bound for cell in cells))
-
-        def counts(
-            rows: Sequence[SurveyRow], categories: tuple[Category, ...] = categories
-        ) -> tuple[int, ...]:
-            return tuple(sum(r.items for r in rows if r.category == c) for c in categories)
-
-        everything = counts(seen_rows)
-        untold = counts([row for row in seen_rows if row.series is None])
+        cells = {n: row for n, row in enumerate(collection) if row.material == material}
+        categories = _categories(material, seen_rows, any(cell.bound for cell in cells.values()))
+        everything = _counts(seen_rows, categories)
+        untold = [row for row in seen_rows if row.series is None]
         only_cell = len(cells) == 1
-        loose[material] = (0,) * len(categories) if only_cell else untold
-        for cell in cells:
-            own = counts(
-                [r for r in seen_rows if r.series == cell.series or (only_cell and not r.series)]
-            )
+        loose[material] = _counts([] if only_cell else untold, categories)
+        for n, cell in cells.items():
+            told = [row for row in seen_rows if row.series == cell.series]
+            own = _counts([*told, *untold] if only_cell else told, categories)
+            _check_room(f"{material} in {cell.series}", sum(own), cell.items)
             evidence = own if sum(own) else everything
-            alpha = tuple(PRIOR_ITEMS + n for n in evidence)
-            mixes.append(
-                ConditionMix(cell.series, material, cell.items, categories, own, alpha)
-            )
-    order = {(row.series, row.material): n for n, row in enumerate(collection)}
-    return tuple(sorted(mixes, key=lambda m: order[m.series, m.material])), loose
+            alpha = tuple(PRIOR_ITEMS + count for count in evidence)
+            mixes[n] = ConditionMix(cell.series, material, cell.items, categories, own, alpha)
+        _check_room(material, sum(everything), sum(cell.items for cell in cells.values()))
+    return tuple(mixes[n] for n in range(len(collection))), loose
 
 
 def sample_size(
