@@ -51,7 +51,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("Stopped. Nothing was left half written.", file=sys.stderr)
         return FAILED
-    except Exception as error:  # the program's own fault: say so, and keep the details on request
+    except Exception as error:  # noqa: BLE001  # our own fault: say so, details on request
         print(f"The program failed: {type(error).__name__}: {error}", file=sys.stderr)
         if options.traceback:
             traceback.print_exc()
@@ -124,13 +124,9 @@ def _schedule_options(parser: argparse.ArgumentParser) -> None:
         default=str(DEFAULT_SEED),
         help=f"start of the luck; the same seed gives the same forecast (default {DEFAULT_SEED})",
     )
-    parser.add_argument(
-        "--workers", metavar="N", help="processes to use (default: all processors)"
-    )
+    parser.add_argument("--workers", metavar="N", help="processes to use (default: all processors)")
     parser.add_argument("--json", type=Path, metavar="FILE", help="also write the results as JSON")
-    parser.add_argument(
-        "--draws", type=Path, metavar="FILE", help="also write every future as CSV"
-    )
+    parser.add_argument("--draws", type=Path, metavar="FILE", help="also write every future as CSV")
     parser.add_argument(
         "--audience",
         metavar="WHO",
@@ -168,7 +164,11 @@ def _wanted(options: argparse.Namespace) -> tuple[_Wanted | None, list[Problem]]
             return int(text)
         problems.append(
             Problem(
-                f"--{name}", "", text, f"a whole number from {least}", "Leave it out for the default."
+                f"--{name}",
+                "",
+                text,
+                f"a whole number from {least}",
+                "Leave it out for the default.",
             )
         )
         return None
@@ -252,9 +252,7 @@ def _schedule(options: argparse.Namespace) -> None:
     if wanted is None:
         raise InputError(problems)
     _print_warnings(project)
-    futures = simulate(
-        project, wanted.as_of, wanted.replications, wanted.seed, wanted.workers
-    )
+    futures = simulate(project, wanted.as_of, wanted.replications, wanted.seed, wanted.workers)
     page = _write_page(futures, options, wanted)
     if options.json is not None:
         write_json(futures, options.json)

@@ -345,9 +345,7 @@ def _full_time_days(project: Project) -> float:
     return working_time.working_days_a_year(project.country, project.subdivision, years)
 
 
-def _preferences(
-    project: Project, rota: working_time.Rota
-) -> tuple[NDArray[np.int8], Ints, Flags]:
+def _preferences(project: Project, rota: working_time.Rota) -> tuple[NDArray[np.int8], Ints, Flags]:
     """Lists of preference by team row and weekday, and which is in force for whom and when."""
     lists = np.full((max(1, 7 * len(project.team)), N_STAGES), NO_STAGE, dtype=np.int8)
     for number, row in enumerate(project.team):
@@ -549,9 +547,7 @@ def _shifts(draws: _Draws, share: Floats) -> tuple[Ints, Ints]:
     absent = np.zeros(rota.hours.shape, dtype=bool)
     if chance > 0.0:
         for p, person in enumerate(project.persons):
-            begins, length = _by_date(
-                draws, project.grant.start, project.days, "absence", person
-            )
+            begins, length = _by_date(draws, project.grant.start, project.days, "absence", person)
             absent[p] = working_time.absences(
                 rota.hours[p] > 0.0, begins, length, chance, time.absence_spell_days
             )
@@ -712,5 +708,3 @@ def _round_days(
         ],
         axis=1,
     )
-
-

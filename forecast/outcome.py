@@ -158,7 +158,8 @@ class _Record:
         ends = self.time[self.is_any(What.DONE, What.SET_ASIDE, What.NOT_IMAGED)]
         self.finished = len(ends) == self.items
         # What has not ended by the horizon is cut there.
-        self.end = int(ends.max(initial=self.start)) if self.finished else self.days * SECONDS_PER_DAY
+        last = int(ends.max(initial=self.start))
+        self.end = last if self.finished else self.days * SECONDS_PER_DAY
 
     def is_any(self, *whats: What) -> NDArray[np.bool_]:
         return np.isin(self.what, whats)
@@ -169,7 +170,8 @@ class _Record:
         return rows[np.unique(key[rows], return_index=True)[1]]
 
     def week(self, time: Ints) -> Ints:
-        return self.luck.week_of_day[np.minimum(time // SECONDS_PER_DAY, self.days - 1)]
+        days = np.minimum(time // SECONDS_PER_DAY, self.days - 1)
+        return np.asarray(self.luck.week_of_day[days])
 
     def by_week_and_stage(self, rows: NDArray[Any]) -> Ints:
         """How many rows fall by the end of each week, by stage: (W, 9)."""
@@ -241,9 +243,7 @@ def _waiting(r: _Record) -> tuple[Ints, Floats, Floats]:
     ends = ((r.what == What.TAKEN) & (r.stage != Stage.DRYING)) | (r.what == What.SHELF_TAKEN)
     # An item waits for a drying place until its first round; what is in the dryer does not wait.
     ends[r.first(r.what == What.ROUND_BEGINS, r.item)] = True
-    weekly = r.by_week_and_stage(np.flatnonzero(begins)) - r.by_week_and_stage(
-        np.flatnonzero(ends)
-    )
+    weekly = r.by_week_and_stage(np.flatnonzero(begins)) - r.by_week_and_stage(np.flatnonzero(ends))
     within = r.time <= r.end
 
     def total(mask: NDArray[np.bool_]) -> Ints:
@@ -314,7 +314,7 @@ def _busy(r: _Record) -> Floats:
     clock[midnight < r.start - r.start % SECONDS_PER_DAY] = 0
     for place, used in _used_seconds(r).items():
         capacity = r.luck.capacity[place]
-        if (capacity >= UNLIMITED).any():
+        if np.any(capacity >= UNLIMITED):
             continue
         possible = float((open_time.get(place, clock) * capacity).sum())
         busy[place] = used / possible if possible > 0 else math.nan
@@ -324,8 +324,8 @@ def _busy(r: _Record) -> Floats:
 def _open_seconds(r: _Record, stages: tuple[Stage, ...]) -> Ints:
     """Seconds on each day in which somebody trained for one of the stages is on shift."""
     luck = r.luck
-    trained = luck.trained[:, list(stages)].any(axis=1)
-    can = (luck.list_of >= 0) & trained[luck.list_of]
+    trained = np.logical_or.reduce(luck.trained[:, list(stages)], axis=1)
+    can: NDArray[np.bool_] = (luck.list_of >= 0) & trained[luck.list_of]
     begin = np.where(can, luck.shift_begin, r.end)
     end = np.minimum(np.where(can, luck.shift_end, begin), r.end)
     begin = np.minimum(np.maximum(begin, r.start), end)
@@ -354,9 +354,7 @@ def _used_seconds(r: _Record) -> dict[Place, int]:
 
     return {
         Place.SHELF: area(r.what == What.SHELF_TAKEN, r.what == What.SHELF_FREED),
-        Place.DRYER: area(
-            r.first(r.what == What.ROUND_BEGINS, r.item), r.what == What.DRYER_FREED
-        ),
+        Place.DRYER: area(r.first(r.what == What.ROUND_BEGINS, r.item), r.what == What.DRYER_FREED),
         Place.BENCH: sessions(Stage.CLEANING),
         Place.CAMERA: sessions(Stage.COVERS, Stage.IMAGING),
         Place.TOOL_SET: area(r.what == What.TOOL_SET_TAKEN, r.what == What.TOOL_SET_CLEAN),

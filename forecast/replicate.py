@@ -62,7 +62,8 @@ def simulate(
     known = project.default_as_of() if as_of is None else as_of
     first_day = max(0, project.day_number(known) + 1)
     with _runner(executor, workers, replications) as run:
-        outcomes = run(luck.plan(project, first_day), seed, range(replications), progress, "Futures")
+        plan = luck.plan(project, first_day)
+        outcomes = run(plan, seed, range(replications), progress, "Futures")
         futures = outcome.collect(project, known, project.date_of(first_day), seed, outcomes)
         if not standstill:
             return futures
@@ -208,7 +209,7 @@ def _no_longer_from(futures: Futures, first_day: int, run: Run, progress: bool) 
         what = f"Standing still until {project.date_of(monday).isoformat()}"
         outcomes = run(plan, futures.seed, fastest, progress, what)
         kept = [o.done_by_day[end] >= project.grant.items_promised for o in outcomes]
-        return sum(kept) >= enough
+        return bool(sum(kept) >= enough)
 
     weekday = project.date_of(first_day).weekday()
     mondays = range(first_day + (-weekday) % 7, end + 8, 7)
@@ -222,6 +223,4 @@ def _no_longer_from(futures: Futures, first_day: int, run: Run, progress: bool) 
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (middle, high) if met(mondays[middle]) else (low, middle)
-    return project.date_of(mondays[high]) if len(mondays) else None
-
-
+    return project.date_of(mondays[high]) if mondays else None

@@ -125,9 +125,7 @@ def summary(futures: Futures) -> dict[str, Any]:
         "finish": {
             "by_grant_end": round(by_end, 6),
             "not_by_horizon": round(float(np.mean(finish == NOT_BY_HORIZON)), 6),
-            "dates": {
-                str(q): _iso(futures.date_of(int(quantile(finish, q)))) for q in QUANTILES
-            },
+            "dates": {str(q): _iso(futures.date_of(int(quantile(finish, q)))) for q in QUANTILES},
         },
         "promise": {
             "items": project.grant.items_promised,

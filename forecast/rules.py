@@ -48,9 +48,7 @@ NEVER = 2**62  # later than any second
 WHOLE = -1  # an item that is not unfinished has never been put back
 
 
-def kind_of(
-    stage: int, mould: int, red_rot: bool, cleaned: bool, receiving_is_mouldy: bool
-) -> int:
+def kind_of(stage: int, mould: int, red_rot: bool, cleaned: bool, receiving_is_mouldy: bool) -> int:
     """The kind of session that an item needs at a stage (R7).
 
     Where cleaning does not apply to a mouldy item it stays mouldy to the end. Receiving is mouldy

@@ -47,7 +47,21 @@ _HORIZON = 5_000_000
 Sleep = Generator[simpy.Event, Any, None]
 
 # Covers and imaging need a camera station, cleaning a bench; the rest need no place (R11).
-_STATION = {Stage.COVERS: Place.CAMERA, Stage.CLEANING: Place.BENCH, Stage.IMAGING: Place.CAMERA}
+_STATION: dict[int, Place] = {
+    Stage.COVERS: Place.CAMERA,
+    Stage.CLEANING: Place.BENCH,
+    Stage.IMAGING: Place.CAMERA,
+}
+
+
+class _Moment(simpy.Event):
+    """A second, and a place in the order of what happens at it."""
+
+    def __init__(self, env: simpy.Environment, second: int, order: int) -> None:
+        super().__init__(env)
+        self._ok, self._value = True, None
+        # SimPy orders events of one time by `priority`; its own two levels come before ours.
+        env.schedule(self, priority=order, delay=second - env.now)  # type: ignore[arg-type]
 
 
 class _Counter:
@@ -135,7 +149,8 @@ class _Walkthrough:
         self.luck, self.settings = luck, luck.settings
         self.env = simpy.Environment(initial_time=luck.settings.start)
         self.record: list[tuple[int, int, int, int, int, int]] = []
-        self.people, self.days = luck.shift_begin.shape
+        self.people = len(luck.shift_begin)
+        self.days = len(luck.week_of_day)
         self.first_day = luck.settings.start // SECONDS_PER_DAY
 
         self.items = [_Item(rejections) for rejections in luck.rejections.tolist()]
@@ -151,7 +166,9 @@ class _Walkthrough:
 
         self.places = [_Counter() for _ in range(N_PLACES)]
         self.tool_sets_limited = bool((luck.capacity[Place.TOOL_SET] < UNLIMITED).any())
-        self.capacity = luck.capacity.tolist()
+        self.capacity: list[list[int]] = luck.capacity.tolist()
+        self.list_of: list[list[int]] = luck.list_of.tolist()
+        self.stages_of = [tuple(np.flatnonzero(row).tolist()) for row in luck.trained]
 
         self.called = [self.env.event() for _ in range(self.people)]
         self.in_session = [False] * self.people
@@ -180,18 +197,13 @@ class _Walkthrough:
         self.env.run(until=self.over)
         return np.array(self.record, dtype=np.int64).reshape(-1, 6)
 
-    def at(
-        self, second: int, order: int, act: Callable[[], None] | None = None
-    ) -> simpy.Event:
+    def at(self, second: int, order: int, act: Callable[[], None] | None = None) -> simpy.Event:
         """An event at a second, in its place within that instant."""
-        event = simpy.Event(self.env)
-        event._ok, event._value = True, None
+        moment = _Moment(self.env, second, order)
         if act is not None:
-            assert event.callbacks is not None
-            event.callbacks.append(lambda _: act())
-        # SimPy calls `priority` what orders events of the same time.
-        self.env.schedule(event, priority=order, delay=second - self.env.now)  # type: ignore[arg-type]
-        return event
+            assert moment.callbacks is not None
+            moment.callbacks.append(lambda _: act())
+        return moment
 
     def once(self, order: int, act: Callable[[], None]) -> None:
         """Do something later in this instant, once however often it is asked for."""
@@ -209,7 +221,7 @@ class _Walkthrough:
 
     @property
     def now(self) -> int:
-        return int(self.env.now)
+        return int(self.env.now)  # SimPy's clock is a number; ours has whole seconds only
 
     @property
     def day(self) -> int:
@@ -276,9 +288,7 @@ class _Walkthrough:
         while self.store and self.has_room(Place.SHELF):
             _, item = heapq.heappop(self.store)
             self.items[item].shelf = self.places[Place.SHELF].take()
-            self.write(
-                What.SHELF_TAKEN, Stage.QUARANTINE, item, place=self.items[item].shelf
-            )
+            self.write(What.SHELF_TAKEN, Stage.QUARANTINE, item, place=self.items[item].shelf)
             # Growing mould is to be dried, not kept; a dormant one waits out its days.
             dries = self.luck.mould[item] == Mould.ACTIVE and self.luck.applies[item, Stage.DRYING]
             if dries or self.settings.minimum_days == 0:
@@ -457,9 +467,7 @@ class _Walkthrough:
             state = self.items[item]
             state.put_back, state.remaining = self.now, s.seconds - spent
             self.write(What.PUT_BACK, s.stage, item, s.person)
-            heapq.heappush(
-                self.queues[s.stage][s.kind], rules.rank(self.now, state.since, item)
-            )
+            heapq.heappush(self.queues[s.stage][s.kind], rules.rank(self.now, state.since, item))
         elif s.stage == Stage.DRYING:
             self.after_attention(item, s.person)
         else:
@@ -476,7 +484,7 @@ class _Walkthrough:
         _, _, item = heapq.heappop(self.queues[stage][kind])
         self.write(What.TAKEN, stage, item, person)
         remaining = self.items[item].remaining
-        return item, remaining if remaining else self.seconds(item, stage)
+        return item, remaining or self.seconds(item, stage)
 
     def seconds(self, item: int, stage: int) -> int:
         """An item's whole seconds at a stage if it is taken up now."""
@@ -484,11 +492,12 @@ class _Walkthrough:
         if stage == Stage.DRYING:
             return self.settings.attention
         again = stage == Stage.IMAGING and self.items[item].again
-        return rules.item_seconds(
+        seconds: int = rules.item_seconds(
             float(luck.again_seconds[item] if again else luck.base_seconds[item, stage]),
             float(luck.practice[stage, self.finished[stage]]),
             float(luck.week_factor[stage, luck.week_of_day[self.day]]),
         )
+        return seconds
 
     def end_session(self, s: _Session) -> None:
         """Exposure is booked, the station is free, the tool set has to dry."""
@@ -500,7 +509,7 @@ class _Walkthrough:
             self.rest(s.person)
         self.write(What.SESSION_ENDS, s.stage, person=s.person, place=s.station)
         if s.station != NOBODY:
-            self.places[_STATION[Stage(s.stage)]].free(s.station)
+            self.places[_STATION[s.stage]].free(s.station)
         if s.tool_set != NOBODY:
             self.dry_tool_set(s.tool_set)
         if s.stage == Stage.DRYING:
@@ -550,26 +559,25 @@ class _Walkthrough:
         return not self.in_session[person] and self.now < self.shift_end[person]
 
     def is_trained(self, person: int, stage: int) -> bool:
-        number = self.luck.list_of[person, self.day]
-        return number >= 0 and bool(self.luck.trained[number, stage])
+        number = self.list_of[person][self.day]
+        return number >= 0 and stage in self.stages_of[number]
 
     def begins(self, person: int) -> bool:
         """Begin a session, if there is one that this person may begin now."""
-        workable = np.zeros(N_STAGES, dtype=np.bool_)
+        number = self.list_of[person][self.day]
         kinds: dict[int, tuple[int, int]] = {}
-        for stage in range(N_STAGES):
+        for stage in self.stages_of[number] if number >= 0 else ():
             found = self.first_kind(person, stage)
             if found is not None:
-                kinds[stage], workable[stage] = found, True
+                kinds[stage] = found
         if not kinds:
             return False
+        workable = np.zeros(N_STAGES, dtype=np.bool_)
+        workable[list(kinds)] = True
         due = bool(workable[Stage.DRYING])
         workable[Stage.DRYING] = False
         stage = rules.choose_stage(
-            due,
-            self.last_stage[person],
-            self.luck.preferences[self.luck.list_of[person, self.day]],
-            workable,
+            due, self.last_stage[person], self.luck.preferences[number], workable
         )
         if stage == NO_STAGE:
             return False
@@ -578,11 +586,11 @@ class _Walkthrough:
 
     def first_kind(self, person: int, stage: int) -> tuple[int, int] | None:
         """Kind and room of the session that the stage's first possible item asks for (R7)."""
-        queues = self.queues[stage]
-        heads = [(queues[kind][0], kind) for kind in (MOULDY, DIRTY, CLEAN) if queues[kind]]
-        if not heads or not self.is_trained(person, stage) or not self.stage_is_open(stage):
+        mouldy, dirty, clean = self.queues[stage]
+        if not (mouldy or dirty or clean) or not self.stage_is_open(stage):
             return None
-        for _, kind in sorted(heads):
+        queues = ((mouldy, MOULDY), (dirty, DIRTY), (clean, CLEAN))
+        for _, kind in sorted((queue[0], kind) for queue, kind in queues if queue):
             room = self.room(person, stage, kind)
             if room >= self.settings.shortest:
                 return kind, room
@@ -594,7 +602,7 @@ class _Walkthrough:
             return not self.drying_session
         if stage == Stage.CLEANING and self.tool_sets_limited and not self.has_room(Place.TOOL_SET):
             return False
-        station = _STATION.get(Stage(stage))
+        station = _STATION.get(stage)
         return station is None or self.has_room(station)
 
     def room(self, person: int, stage: int, kind: int) -> int:
@@ -606,9 +614,7 @@ class _Walkthrough:
             True,
             bool(self.luck.mould_work[person, day]),
             bool(exposed[day + 6]),
-            rules.exposure_days(exposed, day, s.calendar_week, s.weekday_of_day_0)
-            if mouldy
-            else 0,
+            rules.exposure_days(exposed, day, s.calendar_week, s.weekday_of_day_0) if mouldy else 0,
             s.days_limit,
             self.now,
             self.rested_at[person],
@@ -633,7 +639,7 @@ class _Walkthrough:
             stage, kind, s.clothing, s.clear_bench, s.clear_camera
         )
         session = _Session(person, stage, kind, clothing, clearing, room, NOBODY, 0)
-        station = _STATION.get(Stage(stage))
+        station = _STATION.get(stage)
         if station is not None:
             session.station = self.places[station].take()
         self.write(What.SESSION_BEGINS, stage, person=person, place=session.station)
