@@ -1,6 +1,6 @@
 """Values as people write them: numbers, dates, times, flags and names, or what is wrong with them.
 
-A parser raises :class:`MisreadError`; whoever knows the place (a row, a key) notes it in
+A parser raises :class:`CellError`; whoever knows the place (a row, a key) notes it in
 :class:`Findings`, so that reading goes on and all problems come in one go.
 """
 
@@ -16,9 +16,9 @@ from forecast.errors import Problem
 from forecast.stages import STAGE_NAMES, Stage
 
 __all__ = [
+    "CellError",
     "Findings",
     "Limits",
-    "MisreadError",
     "nearest",
     "parse_choice",
     "parse_date",
@@ -37,7 +37,7 @@ _TIME = re.compile(r"(\d{1,2}):(\d{2})(:00)?", re.ASCII)
 _YEARS = range(1990, 2200)  # a year outside is a slip of the finger
 
 
-class MisreadError(ValueError):
+class CellError(ValueError):
     """A value that is not what it should be: what is expected, and what to do."""
 
     def __init__(self, expected: str, remedy: str) -> None:
@@ -105,18 +105,18 @@ class Limits:
         """The value, if it is possible.
 
         Raises:
-            MisreadError: it is not (also NaN, which compares with nothing).
+            CellError: it is not (also NaN, which compares with nothing).
         """
         inside = self.low <= value <= self.high and not (self.above and value == self.low)
         if not inside or (self.whole and value != int(value)):
-            raise MisreadError(self.words, "Correct the number.")
+            raise CellError(self.words, "Correct the number.")
         return value
 
 
 def parse_number(text: str, limits: Limits, decimal_comma: bool = False) -> float:
     """A number within its limits. A decimal comma is understood only where it is said to be."""
     if not text:
-        raise MisreadError(limits.words, "Fill in the number.")
+        raise CellError(limits.words, "Fill in the number.")
     plain = text.replace(",", ".") if decimal_comma and text.count(",") == 1 else text
     if "." in text and "," in text:
         plain = text  # 1.234,5: a mark between thousands, which is never understood
@@ -126,7 +126,7 @@ def parse_number(text: str, limits: Limits, decimal_comma: bool = False) -> floa
         remedy = "Write it with a full stop and without marks between thousands, such as 1234.5."
     else:
         remedy = "Write digits only, without units, marks between thousands or words."
-    raise MisreadError(limits.words, remedy)
+    raise CellError(limits.words, remedy)
 
 
 def parse_date(text: str) -> date:
@@ -137,11 +137,11 @@ def parse_date(text: str) -> date:
         try:
             found = date(year, month, day)
         except ValueError:
-            raise MisreadError("a date that exists", "Correct the day or the month.") from None
+            raise CellError("a date that exists", "Correct the day or the month.") from None
         if year not in _YEARS:
-            raise MisreadError("a date of this century", "Correct the year.")
+            raise CellError("a date of this century", "Correct the year.")
         return found
-    raise MisreadError("a date as year-month-day", _date_remedy(text))
+    raise CellError("a date as year-month-day", _date_remedy(text))
 
 
 def _date_remedy(text: str) -> str:
@@ -168,16 +168,14 @@ def parse_time(text: str) -> int:
     match = _TIME.fullmatch(text)
     if match and int(match[1]) < 24 and int(match[2]) < 60:
         return int(match[1]) * 3_600 + int(match[2]) * 60
-    raise MisreadError(
-        "a time of day from 00:00 to 23:59", "Write hours and minutes, such as 09:00."
-    )
+    raise CellError("a time of day from 00:00 to 23:59", "Write hours and minutes, such as 09:00.")
 
 
 def parse_flag(text: str) -> bool:
     """Yes or no."""
     if text.casefold() in ("yes", "no"):
         return text.casefold() == "yes"
-    raise MisreadError("yes or no", "Write yes or no.")
+    raise CellError("yes or no", "Write yes or no.")
 
 
 def parse_choice(text: str, options: Collection[str], what: str) -> str:
@@ -185,13 +183,13 @@ def parse_choice(text: str, options: Collection[str], what: str) -> str:
     if text in options:
         return text
     if not text:
-        raise MisreadError(what, "Fill in the cell.")
-    raise MisreadError(what, nearest(text, options))
+        raise CellError(what, "Fill in the cell.")
+    raise CellError(what, nearest(text, options))
 
 
 def parse_stage(text: str, quarantine_because: str = "") -> Stage:
     """A stage by its name. With a reason, quarantine is refused and the reason given."""
     if quarantine_because and text == "quarantine":
-        raise MisreadError("a stage that somebody works at", quarantine_because)
+        raise CellError("a stage that somebody works at", quarantine_because)
     names = [n for n in STAGE_NAMES if not (quarantine_because and n == "quarantine")]
     return Stage(STAGE_NAMES.index(parse_choice(text, names, "the name of a stage")))

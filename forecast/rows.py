@@ -13,9 +13,9 @@ from datetime import date
 from typing import TypeVar
 
 from forecast.cells import (
+    CellError,
     Findings,
     Limits,
-    MisreadError,
     nearest,
     parse_flag,
     parse_stage,
@@ -306,10 +306,10 @@ def _pilot_row(row: Row, names: _Names) -> PilotRow:
 def _trained(text: str) -> tuple[Stage, ...]:
     """Stages in order of preference."""
     if not text:
-        raise MisreadError("at least one stage", "Write stages with semicolons: cleaning;imaging.")
+        raise CellError("at least one stage", "Write stages with semicolons: cleaning;imaging.")
     stages = tuple(parse_stage(part.strip(), _QUARANTINE) for part in re.split("[;,]", text))
     if len(set(stages)) < len(stages):
-        raise MisreadError("each stage once", "Delete the second one.")
+        raise CellError("each stage once", "Delete the second one.")
     return stages
 
 

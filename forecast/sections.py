@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from datetime import date, datetime
 from typing import TypeVar
 
-from forecast.cells import Findings, Limits, MisreadError, nearest, parse_date, parse_stage
+from forecast.cells import CellError, Findings, Limits, nearest, parse_date, parse_stage
 from forecast.estimates import Estimate
 from forecast.sheets import decode
 from forecast.stages import Stage
@@ -104,7 +104,7 @@ class Section:
             return default
         try:
             return parse(self._values[key])
-        except MisreadError as misread:
+        except CellError as misread:
             self.reject(key, shown(self._values[key]), misread.expected, misread.remedy)
             return default
 
@@ -141,25 +141,23 @@ class Section:
 def text_of(value: object) -> str:
     """A text, without blanks around it."""
     if not isinstance(value, str):
-        raise MisreadError("a text", "Put it into double quotes.")
+        raise CellError("a text", "Put it into double quotes.")
     return value.strip()
 
 
 def flag_of(value: object) -> bool:
     """True or false."""
     if not isinstance(value, bool):
-        raise MisreadError(
-            "true or false", "Write true or false, in small letters, without quotes."
-        )
+        raise CellError("true or false", "Write true or false, in small letters, without quotes.")
     return value
 
 
 def number_of(value: object, limits: Limits) -> float:
     """A finite number within its limits."""
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise MisreadError(limits.words, "Write a number without quotes.")
+        raise CellError(limits.words, "Write a number without quotes.")
     if not math.isfinite(value):
-        raise MisreadError(limits.words, "Write a number that is known.")
+        raise CellError(limits.words, "Write a number that is known.")
     return limits.check(value)
 
 
@@ -168,14 +166,14 @@ def date_of(value: object) -> date:
     if isinstance(value, str):
         return parse_date(value)
     if isinstance(value, datetime) or not isinstance(value, date):
-        raise MisreadError("a date", "Write it like 2026-03-09, without a time of day.")
+        raise CellError("a date", "Write it like 2026-03-09, without a time of day.")
     return parse_date(value.isoformat())
 
 
 def list_of(value: object, what: str) -> list[object]:
     """A list; ``what`` says of what."""
     if not isinstance(value, list):
-        raise MisreadError(what, "Write it in square brackets, separated by commas.")
+        raise CellError(what, "Write it in square brackets, separated by commas.")
     return value
 
 
@@ -184,7 +182,7 @@ def estimate_of(value: object, limits: Limits, at_most_one: bool) -> Estimate:
     what = "three numbers in rising order: [low, likely, high]"
     numbers = [number_of(part, limits) for part in list_of(value, what)]
     if len(numbers) != 3 or sorted(numbers) != numbers:
-        raise MisreadError(what, "Write the smallest first; three equal numbers if it is known.")
+        raise CellError(what, "Write the smallest first; three equal numbers if it is known.")
     low, likely, high = numbers
     return Estimate(low, likely, high, at_most_one)
 
@@ -193,7 +191,7 @@ def dates_of(value: object) -> tuple[date, ...]:
     """Dates in order."""
     days = tuple(date_of(part) for part in list_of(value, "a list of dates"))
     if sorted(set(days)) != list(days):
-        raise MisreadError("dates in order, each once", "Put them in order.")
+        raise CellError("dates in order, each once", "Put them in order.")
     return days
 
 
@@ -202,7 +200,7 @@ def months_of(value: object) -> tuple[float, ...]:
     what = "twelve numbers above 0, January first"
     factors = tuple(number_of(part, Limits(0, 100, above=True)) for part in list_of(value, what))
     if len(factors) != 12:
-        raise MisreadError(what, f"Write twelve numbers, not {len(factors)}.")
+        raise CellError(what, f"Write twelve numbers, not {len(factors)}.")
     return factors
 
 

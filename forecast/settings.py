@@ -9,7 +9,7 @@ from datetime import date
 
 import holidays
 
-from forecast.cells import Findings, Limits, MisreadError, nearest, parse_choice
+from forecast.cells import CellError, Findings, Limits, nearest, parse_choice
 from forecast.exposure import BreathingProtection, ExposureLimits
 from forecast.project import (
     Checking,
@@ -95,21 +95,19 @@ def _counted(value: object) -> tuple[str, ...]:
         parse_choice(text_of(part), ("done", "not-imaged"), what) for part in list_of(value, what)
     ]
     if "done" not in names:
-        raise MisreadError(what, 'Write ["done"] or ["done", "not-imaged"].')
+        raise CellError(what, 'Write ["done"] or ["done", "not-imaged"].')
     return tuple(dict.fromkeys(names))
 
 
 def _currency(value: object) -> str:
     if not re.fullmatch(r"[A-Z]{3}", text_of(value)):
-        raise MisreadError(
-            "a currency of three capital letters (ISO 4217)", "Write GBP, EUR or USD."
-        )
+        raise CellError("a currency of three capital letters (ISO 4217)", "Write GBP, EUR or USD.")
     return text_of(value)
 
 
 def _environment_name(value: object) -> str:
     if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*|", text_of(value)):
-        raise MisreadError(
+        raise CellError(
             "the name of an environment variable, such as TEAM_DATABASE",
             "Put the address of the database into that variable: it does not belong in a file.",
         )
@@ -188,12 +186,12 @@ def _settings(sections: Mapping[str, Section]) -> ProjectSettings:
 
 def _hidden(section: Section, key: str) -> str:
     """The name of an environment variable; a wrong value is never shown."""
-    fault: list[MisreadError] = []
+    fault: list[CellError] = []
 
     def parse(value: object) -> str:
         try:
             return _environment_name(value)
-        except MisreadError as misread:
+        except CellError as misread:
             fault.append(misread)
             return ""
 
@@ -211,12 +209,10 @@ def _country(project: Section) -> tuple[str, str | None, bool]:
     def known(value: object) -> str:
         code = text_of(value)
         if not re.fullmatch(r"[A-Z]{2}", code):
-            raise MisreadError(
-                "a country of two capital letters (ISO 3166-1)", "Write GB, DE or US."
-            )
+            raise CellError("a country of two capital letters (ISO 3166-1)", "Write GB, DE or US.")
         if observe and code not in supported:
             near = "Write GB." if code == "UK" else nearest(code, supported)
-            raise MisreadError(
+            raise CellError(
                 "a country whose public holidays are known",
                 f"{near} Or write observe_public_holidays = false and list the days in "
                 "closures.csv.",
@@ -230,9 +226,7 @@ def _country(project: Section) -> tuple[str, str | None, bool]:
         if not code:
             return None
         if observe and code not in supported[country]:
-            raise MisreadError(
-                f"a part of {country} (ISO 3166-2)", nearest(code, supported[country])
-            )
+            raise CellError(f"a part of {country} (ISO 3166-2)", nearest(code, supported[country]))
         return code
 
     no_part: str | None = None
@@ -305,7 +299,7 @@ def _changes(value: object, grant: Section) -> tuple[GrantChange, ...]:
     changes = []
     for table in list_of(value, "tables headed [[grant.change]]"):
         if not isinstance(table, dict):
-            raise MisreadError(
+            raise CellError(
                 "tables headed [[grant.change]]", "Write the keys below such a heading."
             )
         section = Section(PROJECT_FILE, "grant.change", table, grant.findings)
@@ -317,7 +311,7 @@ def _changes(value: object, grant: Section) -> tuple[GrantChange, ...]:
             changes.append(GrantChange(day, end, agreed_by))
     days = [change.day for change in changes]
     if sorted(set(days)) != days:
-        raise MisreadError("changes in the order of their dates", "Put them in order, one a date.")
+        raise CellError("changes in the order of their dates", "Put them in order, one a date.")
     return tuple(changes)
 
 

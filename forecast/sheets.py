@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import TypeVar
 
 from forecast.cells import (
+    CellError,
     Findings,
     Limits,
-    MisreadError,
     nearest,
     parse_choice,
     parse_date,
@@ -156,7 +156,7 @@ class Row:
             return fallback
         try:
             return parse(text)
-        except MisreadError as misread:
+        except CellError as misread:
             self.reject(column, misread.expected, misread.remedy)
             return fallback
 
