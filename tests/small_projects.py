@@ -263,9 +263,16 @@ def worked(
 
 
 def _with_luck(future: Replication, own_luck: Mapping[str, Any]) -> Replication:
-    """The replication with some arrays replaced, in the types that it had."""
+    """The replication with some arrays replaced, in the types that it had.
+
+    Whether imaging and checking apply follows from ``not_imaged``, as it does in a drawn future.
+    """
     arrays: dict[str, Any] = {
         name: np.asarray(value, dtype=getattr(future, name).dtype)
         for name, value in own_luck.items()
     }
+    if "not_imaged" in arrays:
+        applies = future.applies.copy()
+        applies[np.ix_(arrays["not_imaged"], [Stage.IMAGING, Stage.CHECKING])] = False
+        arrays["applies"] = applies
     return replace(future, **arrays)
