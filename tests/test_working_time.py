@@ -110,6 +110,18 @@ class TestPublicHolidays:
         days = public_holidays("GB", "ENG", date(2027, 12, 20), date(2028, 1, 10))
         assert sorted(days) == [date(2027, 12, 27), date(2027, 12, 28), date(2028, 1, 3)]
 
+    def test_a_weekday_with_two_holidays_stays_beside_the_day_in_lieu(self) -> None:
+        # South Korea, 5 May 2025 (Monday): Children's Day and Buddha's Birthday; 6 May was the
+        # substitute [mem].
+        may = public_holidays("KR", None, date(2025, 5, 2), date(2025, 5, 10))
+        assert may == {date(2025, 5, 5), date(2025, 5, 6)}
+
+    def test_a_weekend_day_stays_if_only_one_of_its_holidays_has_a_substitute(self) -> None:
+        # Saturday 19 June 2027 in Texas: Juneteenth is observed on Friday, Emancipation Day (state
+        # law) where it falls: the library's own marks.
+        june = public_holidays("US", "TX", date(2027, 6, 10), date(2027, 6, 30))
+        assert june == {date(2027, 6, 18), date(2027, 6, 19)}
+
     def test_japan_keeps_a_sunday_and_the_day_in_lieu_which_are_both_published(self) -> None:
         # Cabinet Office of Japan, list for 2026 [mem]: Sunday 3 May and Wednesday 6 May.
         assert days_off("JP", None, 2026) == dates(
