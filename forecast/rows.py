@@ -119,7 +119,13 @@ class _Names:
     lines: tuple[str, ...]
 
     @property
+    def series(self) -> tuple[str, ...]:
+        """Every series, once."""
+        return tuple(name for name in self.materials if name)
+
+    @property
     def all_materials(self) -> tuple[str, ...]:
+        """Every material, once."""
         return tuple(dict.fromkeys(m for some in self.materials.values() for m in some))
 
 
@@ -171,18 +177,35 @@ def read_tables(sheets: Mapping[str, Sequence[Row]], findings: Findings) -> Tabl
 
 
 def _names(sheets: Mapping[str, Sequence[Row]]) -> _Names:
-    """Names as the files give them."""
-    materials: dict[str, tuple[str, ...]] = {}
-    for row in sheets.get("collection.csv", ()):
-        series, material = row.cell("series"), row.cell("material")
-        if series and material:
-            materials[series] = (*materials.get(series, ()), material)
+    """Names as the files give them.
 
-    def column(name: str, key: str) -> tuple[str, ...]:
-        cells = (row.cell(key) for row in sheets.get(name, ()))
+    A file that could not be read, or leaves a name blank, says so itself. Then the names that
+    other files use are taken as they are, lest that one fault be told in each of their rows.
+    """
+    materials: dict[str, tuple[str, ...]] = {}
+    for name in ("collection.csv", *_open_to("collection.csv", ("series", "material"), sheets)):
+        for row in sheets.get(name, ()):
+            series, material = row.cell("series"), row.cell("material")
+            if material and material not in materials.get(series, ()):
+                materials[series] = (*materials.get(series, ()), material)
+
+    def column(source: str, key: str) -> tuple[str, ...]:
+        files = (source, *_open_to(source, (key,), sheets))
+        cells = (row.cell(key) for name in files for row in sheets.get(name, ()))
         return tuple(dict.fromkeys(cell for cell in cells if cell))
 
-    return _Names(materials, column("team.csv", "person"), column("budget.csv", "line"))
+    lines = column("budget.csv", "line") if "budget.csv" in sheets else ()
+    return _Names(materials, column("team.csv", "person"), lines)
+
+
+def _open_to(
+    source: str, keys: Sequence[str], sheets: Mapping[str, Sequence[Row]]
+) -> tuple[str, ...]:
+    """The files whose names count as well, since the one that should give them is faulty."""
+    rows = sheets.get(source, ())
+    if rows and all(row.cell(key) for row in rows for key in keys):
+        return ()
+    return tuple(name for name in COLUMNS if name != source)
 
 
 def _once(sheets: Mapping[str, Sequence[Row]], name: str, key: Sequence[str]) -> None:
@@ -235,7 +258,7 @@ def _condition(row: Row, names: _Names) -> tuple[str | None, Mould | None, bool 
 
 def _series(row: Row, names: _Names) -> str:
     """A series of the collection."""
-    return row.choice("series", tuple(names.materials), "a series of collection.csv")
+    return row.choice("series", names.series, "a series of collection.csv")
 
 
 def _line(row: Row, names: _Names, budget: bool) -> str:
@@ -270,7 +293,7 @@ def _collection_row(row: Row) -> CollectionRow:
 
 def _survey_row(row: Row, names: _Names) -> SurveyRow:
     material = row.choice("material", names.all_materials, "a material of collection.csv")
-    series = row.optional_choice("series", tuple(names.materials), "a series of collection.csv")
+    series = row.optional_choice("series", names.series, "a series of collection.csv")
     held = names.materials.get(series or "", ())
     if series and material and material not in held:
         row.reject("material", f"a material that {series} holds", nearest(material, held))

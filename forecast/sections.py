@@ -130,12 +130,12 @@ class Section:
         """Low, likely and high; a share unless the limits say otherwise."""
         return self.get(key, lambda v: estimate_of(v, limits, default.at_most_one), default)
 
-    def close(self) -> None:
+    def close(self, expected: str = "a key of this section") -> None:
         """Note the keys that nobody asked for."""
         for key in self._values:
             if key not in self._known:
                 others = [name for name in self._known if name not in self._values]
-                self.reject(key, key, "a key of this section", nearest(key, others or self._known))
+                self.reject(key, key, expected, nearest(key, others or self._known))
 
 
 def text_of(value: object) -> str:

@@ -144,7 +144,7 @@ def read_settings(data: bytes, findings: Findings) -> ProjectSettings | None:
     top.whole("schema", Limits(1, 1, whole=True), 1, required=True)
     for name in _SECTIONS:
         top.get(name, lambda value: value, None, assumed=False)
-    top.close()
+    top.close("a section or key of this file")
     settings = _settings(sections)
     for section in sections.values():
         section.close()

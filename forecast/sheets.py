@@ -277,7 +277,9 @@ def read_rows(
                 )
         rows.append(Row(name, number, named, findings, decimal_comma))
     # A missing column has been told once; the same for every row would only hide other problems.
-    return rows if set(required) <= set(header) else []
+    complete = set(required) <= set(header)
+    twice = any(column and header.count(column) > 1 for column in header)
+    return rows if complete and not twice else []
 
 
 def _records(name: str, text: str, findings: Findings) -> tuple[list[tuple[int, list[str]]], bool]:
