@@ -11,6 +11,7 @@ import hashlib
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from types import SimpleNamespace
@@ -214,7 +215,7 @@ def install(there: SimpleNamespace, pip: "list[str]", lock: str) -> None:
             found = 0
             for line in running.stdout or ():
                 log.write(line)
-                if line.startswith("Collecting "):
+                if line.startswith(("Collecting ", "Processing ")):
                     found += 1
                     if found % 25 == 0:
                         say("  %d of about %d packages ..." % (found, total))
@@ -245,8 +246,10 @@ def remove(there: SimpleNamespace) -> None:
             "it, then start again:\n  " + there.venv
         )
     try:
-        # The marker goes last: what an interruption leaves may still be removed.
-        for name in sorted(os.listdir(there.venv), key=lambda name: name == MADE_HERE):
+        # The stamp goes first and the marker last: what an interruption leaves is never believed,
+        # and may still be removed.
+        order = {STAMP: -1, MADE_HERE: 1}
+        for name in sorted(os.listdir(there.venv), key=lambda name: order.get(name, 0)):
             path = os.path.join(there.venv, name)
             if os.path.isdir(path) and not os.path.islink(path):
                 shutil.rmtree(path)
@@ -254,6 +257,8 @@ def remove(there: SimpleNamespace) -> None:
                 os.remove(path)
         os.rmdir(there.venv)
     except OSError as error:
+        if isinstance(error.__context__, KeyboardInterrupt):
+            raise KeyboardInterrupt from error
         raise SetUpError(
             "The old .venv could not be removed (%s). Close what uses it, such as JupyterLab or "
             "a prompt in which it is activated, then start again." % error
@@ -291,6 +296,8 @@ def set_up(there: SimpleNamespace, dev: bool) -> None:
     todo = what_to_do(found, wanted)
     if todo == "nothing":
         return
+    # Being told to end is taken as Ctrl-C is: no installer goes on behind anybody's back.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     say("Setting up in .venv: about a minute with a good network, some hundred megabytes.")
     if todo == "make":
         remove(there)
@@ -303,6 +310,7 @@ def set_up(there: SimpleNamespace, dev: bool) -> None:
     with open(there.stamp + ".part", "w", encoding="utf-8") as file:
         json.dump(wanted, file, indent=2)
     os.replace(there.stamp + ".part", there.stamp)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
     say("Set up.")
 
 
