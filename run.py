@@ -15,6 +15,7 @@ import signal
 import subprocess
 import sys
 from types import SimpleNamespace
+from typing import IO, Iterable
 
 OLDEST = (3, 11)
 ROOT = os.path.dirname(os.path.abspath(__file__))
@@ -195,37 +196,39 @@ def packages_in(lock: str) -> int:
         return sum(line[0].isalnum() and ";" not in line for line in file)
 
 
+def follow(lines: "Iterable[str]", log: "IO[str]", total: int) -> None:
+    """Keep what pip writes, and tell people in words how far it is."""
+    found = 0
+    for line in lines:
+        log.write(line)
+        if line.startswith(("Collecting ", "Processing ")):
+            found += 1
+            if found % 25 == 0:
+                say("  %d of about %d packages ..." % (found, total))
+        if line.startswith("Installing collected"):
+            say("  all are here; installing ...")
+
+
 def install(there: SimpleNamespace, pip: "list[str]", lock: str) -> None:
     """Install a lock. Everything comes as a wheel whose checksum is in the lock."""
     path = os.path.join(there.root, lock)
     # Compiling everything takes a third of the time, and most of it is never imported.
     command = [*pip, "install", "--no-compile", "--only-binary", ":all:", "--require-hashes"]
-    total = packages_in(path)
-    with open(there.log, "a", encoding="utf-8") as log:
-        running = subprocess.Popen(
-            [*command, "-r", path],
-            env=environment(),
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            universal_newlines=True,
-            errors="replace",
-        )
+    running = subprocess.Popen(
+        [*command, "-r", path],
+        env=environment(),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        encoding="utf-8",
+        errors="replace",
+    )
+    with running, open(there.log, "a", encoding="utf-8") as log:
         try:
-            found = 0
-            for line in running.stdout or ():
-                log.write(line)
-                if line.startswith(("Collecting ", "Processing ")):
-                    found += 1
-                    if found % 25 == 0:
-                        say("  %d of about %d packages ..." % (found, total))
-                if line.startswith("Installing collected"):
-                    say("  all are here; installing ...")
+            follow(running.stdout or (), log, packages_in(path))
         except BaseException:
             running.kill()
             raise
-        finally:
-            running.wait()
     if running.returncode:
         with open(there.log, encoding="utf-8") as log:
             last = "".join(log.readlines()[-8:])
