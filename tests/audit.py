@@ -10,8 +10,10 @@ from __future__ import annotations
 import heapq
 import math
 from collections import Counter, defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
+from inspect import signature
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +25,7 @@ from forecast.stages import Place, Stage
 __all__ = ["HARD_CASES", "Findings", "Line", "audit"]
 
 _DAY = 86_400
+_COLUMNS = {"stage": 0, "item": 1, "person": 2, "place": 3}  # of a row, after time and what
 _NONE = -1
 _MOULDY, _DIRTY, _CLEAN = "mouldy", "dirty without mould", "clean"
 
@@ -138,8 +141,8 @@ class _Book:
     def __init__(self, luck: Replication) -> None:
         self.luck, self.s = luck, luck.settings
         self.findings = Findings()
-        self.now = luck.settings.start
         self.people, self.days = len(luck.shift_begin), len(luck.week_of_day)
+        self.set_clock(luck.settings.start)
         self.begin: list[list[int]] = luck.shift_begin.tolist()
         self.end: list[list[int]] = luck.shift_end.tolist()
         self.does_mould: list[list[bool]] = luck.mould_work.tolist()
@@ -147,6 +150,7 @@ class _Book:
         self.preferences: list[list[int]] = luck.preferences.tolist()
         self.trained: list[list[bool]] = luck.trained.tolist()
         self.capacity: list[list[int]] = luck.capacity.tolist()
+        self.arrival: list[int] = luck.arrival.tolist()
         self.mould: list[int] = luck.mould.tolist()
         self.red_rot: list[bool] = luck.red_rot.tolist()
         self.applies: list[list[bool]] = luck.applies.tolist()
@@ -181,9 +185,9 @@ class _Book:
 
     # --- the calendar -----------------------------------------------------------------------
 
-    @property
-    def day(self) -> int:
-        return min(self.now // _DAY, self.days - 1)
+    def set_clock(self, now: int) -> None:
+        self.now = now
+        self.day = min(now // _DAY, self.days - 1)
 
     def on_shift(self, person: int) -> bool:
         return self.begin[person][self.day] <= self.now < self.end[person][self.day]
@@ -328,9 +332,7 @@ class _Rows(_Book):
     def delivered(self, item: int) -> None:
         state = self.items[item]
         self.check(state.where == "in the store", Line.ITEMS, f"item {item} is delivered again")
-        self.check(
-            self.now == self.luck.arrival[item], Line.DAYS, f"item {item} comes on another date"
-        )
+        self.check(self.now == self.arrival[item], Line.DAYS, f"item {item} comes on another date")
         state.where, state.next = "moving", self.after(item, _NONE)
 
     def waits(self, item: int, stage: int) -> None:
@@ -694,6 +696,28 @@ class _Audit(_Rows):
         begins = luck.shift_begin[luck.shift_end > luck.shift_begin]
         self.moments = sorted({*midnights, *begins[begins >= self.s.start].tolist()})
         self.phase = 0
+        handlers: dict[What, Callable[..., None]] = {
+            What.DELIVERED: self.delivered,
+            What.WAITS: self.waits,
+            What.SHELF_TAKEN: self.shelf_taken,
+            What.SHELF_FREED: self.shelf_freed,
+            What.ROUND_BEGINS: self.round_begins,
+            What.ROUND_DUE: self.round_due,
+            What.DRYER_FREED: self.dryer_freed,
+            What.SESSION_BEGINS: self.session_begins,
+            What.TAKEN: self.taken,
+            What.EXPOSURE_BEGINS: self.exposure_begins,
+            What.PUT_BACK: self.put_back,
+            What.FINISHED: self.is_finished,
+            What.REJECTED: self.rejected,
+            What.CLEARING_BEGINS: self.clearing_begins,
+            What.EXPOSURE_ENDS: self.exposure_ends,
+            What.SESSION_ENDS: self.session_ends,
+            What.TOOL_SET_TAKEN: self.tool_set_taken,
+            What.TOOL_SET_CLEAN: self.tool_set_clean,
+        }
+        # Each handler asks for the columns that it needs by the names of its arguments.
+        self.handlers = {what: (h, tuple(signature(h).parameters)) for what, h in handlers.items()}
 
     def replay(self, rows: list[tuple[int, ...]]) -> Findings:
         """Go through the record, and through what should have been in it."""
@@ -720,9 +744,10 @@ class _Audit(_Rows):
         while self.moments and self.moments[0] < until:
             moment = heapq.heappop(self.moments)
             if moment > self.now:
-                self.now = moment
+                self.set_clock(moment)
                 self.look_around()
-        self.now, self.phase = until, 0
+        self.set_clock(until)
+        self.phase = 0
 
     def in_order(self, what: What, person: int) -> None:
         """Ends, tool sets, deliveries, due dates, shelves, dryer; then takers; then choosers."""
@@ -739,31 +764,12 @@ class _Audit(_Rows):
         elif self.phase:
             self.check(what in _WHILE_TAKING, Line.INSTANT, f"{what.name} after a next item")
 
-    def row(self, what: What, stage: int, item: int, person: int, place: int) -> None:
+    def row(self, what: What, *columns: int) -> None:
         if what in _ENDS_OF_ITEMS:
-            self.left(item, _ENDS_OF_ITEMS[what])
+            self.left(columns[1], _ENDS_OF_ITEMS[what])
             return
-        handlers = {
-            What.DELIVERED: lambda: self.delivered(item),
-            What.WAITS: lambda: self.waits(item, stage),
-            What.SHELF_TAKEN: lambda: self.shelf_taken(item, place),
-            What.SHELF_FREED: lambda: self.shelf_freed(item, place),
-            What.ROUND_BEGINS: lambda: self.round_begins(item, place),
-            What.ROUND_DUE: lambda: self.round_due(item),
-            What.DRYER_FREED: lambda: self.dryer_freed(item, place),
-            What.SESSION_BEGINS: lambda: self.session_begins(person, stage, place),
-            What.TAKEN: lambda: self.taken(person, item, stage),
-            What.EXPOSURE_BEGINS: lambda: self.exposure_begins(person),
-            What.PUT_BACK: lambda: self.put_back(person, item, stage),
-            What.FINISHED: lambda: self.is_finished(person, item, stage),
-            What.REJECTED: lambda: self.rejected(item),
-            What.CLEARING_BEGINS: lambda: self.clearing_begins(person, place),
-            What.EXPOSURE_ENDS: lambda: self.exposure_ends(person),
-            What.SESSION_ENDS: lambda: self.session_ends(person, place),
-            What.TOOL_SET_TAKEN: lambda: self.tool_set_taken(person, place),
-            What.TOOL_SET_CLEAN: lambda: self.tool_set_clean(place),
-        }
-        handlers[what]()
+        handler, wanted = self.handlers[what]
+        handler(*(columns[_COLUMNS[name]] for name in wanted))
 
     def look_around(self) -> None:
         """After all rows of a second: is anything left undone that could be done now?"""
@@ -783,14 +789,16 @@ class _Audit(_Rows):
     def nothing_overdue(self) -> None:
         beyond = self.now >= self.days * _DAY
         for n, item in enumerate(self.items):
-            self.check(item.where != "moving", Line.ITEMS, f"item {n} is lost on its way")
-            if item.where == "in the store" and not beyond:
-                late = self.luck.arrival[n] <= self.now
-                self.check(not late, Line.DAYS, f"item {n} was not delivered")
-            if item.where in ("on its shelf", "in the dryer") and not beyond:
-                self.check(item.due > self.now, Line.DAYS, f"the days of item {n} are over")
+            if item.where == "moving":
+                self.wrong(Line.ITEMS, f"item {n} is lost on its way")
             if item.shelf != _NONE and item.cleaned:
                 self.wrong(Line.PLACES, f"item {n} is clean and keeps its shelf")
+            if beyond:
+                continue
+            if item.where == "in the store" and self.arrival[n] <= self.now:
+                self.wrong(Line.DAYS, f"item {n} was not delivered")
+            if item.where in ("on its shelf", "in the dryer") and item.due <= self.now:
+                self.wrong(Line.DAYS, f"the days of item {n} are over")
         for number, due in self.wet_sets.items():
             self.check(due > self.now or beyond, Line.DAYS, f"tool set {number} is clean by now")
 
@@ -818,11 +826,12 @@ class _Audit(_Rows):
         reached = self.findings.reached
         reached["full quarantine"] += bool(self.for_shelf and not self.room_at(Place.SHELF))
         reached["full dryer"] += bool(self.damp and not self.room_at(Place.DRYER))
-        yesterday = max(0, self.day - 1)
-        for place, numbers in zip(Place, self.capacity, strict=True):
-            fewer = numbers[self.day] < numbers[yesterday]
-            under_use = len(self.used[place]) > numbers[self.day]
-            reached["a place reduced under use"] += fewer and under_use
+        if self.now % _DAY == 0:
+            yesterday = max(0, self.day - 1)
+            for place, numbers in zip(Place, self.capacity, strict=True):
+                fewer = numbers[self.day] < numbers[yesterday]
+                under_use = len(self.used[place]) > numbers[self.day]
+                reached["a place reduced under use"] += fewer and under_use
         present = [p for p in range(self.people) if self.on_shift(p)]
         idle = [p for p in present if p not in self.sessions]
         if present and not idle:
