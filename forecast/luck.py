@@ -626,6 +626,7 @@ def replication(plan: Plan, seed: int, index: int) -> Replication:
     applies = _applies(plan, work, mould, red_rot, bound)
     applies[:, Stage.IMAGING] &= ~not_imaged
     applies[:, Stage.CHECKING] &= ~not_imaged & checked
+    rejections[~applies[:, Stage.IMAGING]] = 0  # nothing that could be made again
 
     base = np.zeros((len(category), N_STAGES))
     again = np.zeros(len(category))
