@@ -5,6 +5,7 @@ A contradiction is a problem that stops a forecast; a doubt is a warning that go
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
@@ -155,6 +156,7 @@ def doubts(project: Project) -> tuple[Problem, ...]:
     _rotas(project, warnings)
     _training(project, ways, warnings)
     _missing_places(project, ways, warnings)
+    _too_short(project, ways, warnings)
     for delivery in project.deliveries:
         if delivery.day > project.grant.horizon:
             warnings.add(
@@ -312,4 +314,29 @@ def _missing_places(
                 "0",
                 "at least 1, since some items need it",
                 "Write how many there are; items that need one will not be finished.",
+            )
+
+
+def _too_short(
+    project: Project, ways: Sequence[tuple[Stage, bool, bool]], warnings: Findings
+) -> None:
+    """A session with mouldy items that could never begin, whoever is there."""
+    sessions = project.sessions
+    clearing = {
+        Stage.CLEANING: sessions.clear_bench,
+        Stage.COVERS: sessions.clear_camera,
+        Stage.IMAGING: sessions.clear_camera,
+    }
+    wear = project.breathing.wear_minutes or math.inf
+    most = min(project.exposure.hours_per_day * 60.0, wear)
+    for stage in sorted({way[0] for way in ways if way[1]} - {Stage.QUARANTINE}):
+        room = most - clearing.get(stage, 0.0)
+        if room < max(sessions.shortest, 1 / 60):
+            warnings.add(
+                "project.toml",
+                "[sessions] shortest",
+                f"{sessions.shortest:g} minutes, of which {max(room, 0.0):g} are left",
+                f"room for a session of {stage.name.lower()} with items that have mould",
+                "Within the limits no such session can begin: check the minutes for clearing and "
+                "for the shortest session.",
             )

@@ -80,7 +80,7 @@ def _contents(folder: Path, findings: Findings) -> dict[str, bytes]:
                 name,
                 "",
                 "",
-                "only files of the project under the ending .csv or .toml",
+                "one of the files of a project",
                 f"{nearest(name, absent)} Rename the file, or move it out of the folder.",
             )
     contents = {}

@@ -7,9 +7,10 @@ about are in crosschecks.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 from typing import TypeVar
 
 from forecast.cells import (
@@ -118,15 +119,15 @@ class _Names:
     persons: tuple[str, ...]
     lines: tuple[str, ...]
 
-    @property
-    def series(self) -> tuple[str, ...]:
-        """Every series, once."""
-        return tuple(name for name in self.materials if name)
+    @cached_property
+    def series(self) -> Collection[str]:
+        """Every series, once, quick to look up."""
+        return dict.fromkeys(name for name in self.materials if name)
 
-    @property
-    def all_materials(self) -> tuple[str, ...]:
+    @cached_property
+    def all_materials(self) -> Collection[str]:
         """Every material, once."""
-        return tuple(dict.fromkeys(m for some in self.materials.values() for m in some))
+        return dict.fromkeys(m for some in self.materials.values() for m in some)
 
 
 def read_tables(sheets: Mapping[str, Sequence[Row]], findings: Findings) -> Tables:

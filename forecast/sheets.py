@@ -285,7 +285,8 @@ def read_rows(
 def _records(name: str, text: str, findings: Findings) -> tuple[list[tuple[int, list[str]]], bool]:
     """Numbered records that are neither blank nor comments, and whether commas are decimal."""
     lines = ["\n" if line.startswith("#") else line for line in io.StringIO(text, newline=None)]
-    first = next((line for line in lines if line.strip()), "")
+    # A spreadsheet may have put a note into quotation marks; it says nothing about separators.
+    first = next((line for line in lines if line.strip() and not line.startswith('"#')), "")
     separator = ";" if first.count(";") > first.count(",") else ","
     if "\t" in first and not ("," in first or ";" in first):
         findings.add(

@@ -362,6 +362,21 @@ def test_a_place_that_comes_later_is_no_lack(tiny: Path) -> None:
     assert read_project(tiny).warnings == ()
 
 
+def test_a_session_that_could_never_begin_is_warned_of(tiny: Path) -> None:
+    section("breathing_protection", "wear_minutes = 40")(tiny)
+    section("sessions", "clear_bench = 25", "clear_camera = 20", "shortest = 20")(tiny)
+    (warning,) = read_project(tiny).warnings
+    assert warning.place == "[sessions] shortest"
+    assert "cleaning" in warning.expected
+    assert warning.read == "20 minutes, of which 15 are left"
+
+
+def test_a_note_that_a_spreadsheet_has_quoted_does_not_hide_the_separator(tiny: Path) -> None:
+    plain = read_project(tiny)
+    rewrite(tiny / "survey.csv", lambda text: f'"# a; b; c; d; e; f; g"\n{text}')
+    assert same_but_for_the_checksum(read_project(tiny), plain)
+
+
 def test_no_warning_asks_for_a_health_reason_or_a_higher_limit(tiny: Path) -> None:
     _NO_MOULD_WORK(tiny)
     text = " ".join(str(warning) for warning in read_project(tiny).warnings)
