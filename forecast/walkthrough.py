@@ -59,6 +59,7 @@ class _Moment(simpy.Event):
 
     def __init__(self, env: simpy.Environment, second: int, order: int) -> None:
         super().__init__(env)
+        self.second = second
         self._ok, self._value = True, None
         # SimPy orders events of one time by `priority`; its own two levels come before ours.
         env.schedule(self, priority=order, delay=second - env.now)  # type: ignore[arg-type]
@@ -148,10 +149,12 @@ class _Walkthrough:
     def __init__(self, luck: Replication) -> None:
         self.luck, self.settings = luck, luck.settings
         self.env = simpy.Environment(initial_time=luck.settings.start)
+        self.now = luck.settings.start
         self.record: list[tuple[int, int, int, int, int, int]] = []
         self.people = len(luck.shift_begin)
         self.days = len(luck.week_of_day)
         self.first_day = luck.settings.start // SECONDS_PER_DAY
+        self.day = self.first_day
 
         self.items = [_Item(rejections) for rejections in luck.rejections.tolist()]
         self.left = len(self.items)
@@ -200,10 +203,20 @@ class _Walkthrough:
     def at(self, second: int, order: int, act: Callable[[], None] | None = None) -> simpy.Event:
         """An event at a second, in its place within that instant."""
         moment = _Moment(self.env, second, order)
+        assert moment.callbacks is not None
+        moment.callbacks.append(self.tick)
         if act is not None:
-            assert moment.callbacks is not None
             moment.callbacks.append(lambda _: act())
         return moment
+
+    def tick(self, moment: simpy.Event) -> None:
+        """Every event that moves the clock comes through here: ask for the time often, cheaply.
+
+        What happens at 00:00 belongs to the date that begins.
+        """
+        assert isinstance(moment, _Moment)
+        self.now = moment.second
+        self.day = min(self.now // SECONDS_PER_DAY, self.days - 1)
 
     def once(self, order: int, act: Callable[[], None]) -> None:
         """Do something later in this instant, once however often it is asked for."""
@@ -218,15 +231,6 @@ class _Walkthrough:
     def close(self) -> None:
         if not self.over.triggered:
             self.over.succeed()
-
-    @property
-    def now(self) -> int:
-        return int(self.env.now)  # SimPy's clock is a number; ours has whole seconds only
-
-    @property
-    def day(self) -> int:
-        """Today's number. What happens at 00:00 belongs to the date that begins."""
-        return min(self.now // SECONDS_PER_DAY, self.days - 1)
 
     def write(
         self,
