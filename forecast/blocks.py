@@ -72,8 +72,13 @@ class Heading(Block):
     level: int = 2
     kind: ClassVar[str] = "heading"
 
+    @property
+    def anchor(self) -> str:
+        """Where a link to this heading goes."""
+        return anchor(self.words)
+
     def _html(self) -> str:
-        return f'<h{self.level} id="{anchor(self.words)}">{escape(self.words)}</h{self.level}>'
+        return f'<h{self.level} id="{self.anchor}">{escape(self.words)}</h{self.level}>'
 
     def _text(self) -> str:
         return self.words
@@ -141,7 +146,8 @@ class Figure(Block):
         below = f'<p class="note">{escape(self.caption)}</p>' if self.caption else ""
         return (
             f'<figure id="{escape(self.key)}"><figcaption>{escape(self.title)}</figcaption>'
-            f'<div class="chart">{self.svg}</div>{below}</figure>'
+            f'<div class="chart" role="group" tabindex="0" aria-label="{escape(self.title)}">'
+            f"{self.svg}</div>{below}</figure>"
         )
 
     def _text(self) -> str:

@@ -230,9 +230,7 @@ def _number_axis(field: str, title: str | None, top: float, ticks: int = 5) -> a
     )
 
 
-def _fan(
-    x: alt.X, y_title: str | None, top: float, ticks: int = 5, only: str = "true"
-) -> Layers:
+def _fan(x: alt.X, y_title: str | None, top: float, ticks: int = 5, only: str = "true") -> Layers:
     """Two bands with thin edges and the middle line, of the rows that ``only`` is true for."""
     base = alt.Chart(alt.NamedData(SHOWN)).transform_filter(only).encode(x=x)
 
@@ -292,7 +290,7 @@ def _key(*parts: str, limit: str = "") -> Layers:
         else:
             layers.append(segment(y, BLUE, 2.0, (1, 0)))
         layers.append(_text(part, x + 26, y))
-        x += 26 + 6.2 * len(part) + 18
+        x += 26 + 5.3 * len(part) + 18
     if limit:
         layers += [segment(y, WINE, 1.6, (6, 3)), _text(limit, x + 26, y)]
     return layers
@@ -341,9 +339,10 @@ def _sized(chart: Any, height: float = HEIGHT, top: float = 28) -> Any:
 def _grid(charts: Sequence[Any], columns: int = 3) -> Any:
     """Small charts side by side, in reading order, as wide together as one chart."""
     padding: Any = {"left": 2, "right": 10, "top": 4, "bottom": 2}
-    return alt.concat(*charts, columns=columns, spacing={"row": 16, "column": 12}).properties(
-        padding=padding
-    )
+    # Plots line up whatever their numbers need, so the gaps must hold the axes.
+    return alt.concat(
+        *charts, columns=columns, bounds="flush", spacing={"row": 72, "column": 58}
+    ).properties(padding=padding)
 
 
 def _small_fans(frame: pd.DataFrame, by: str, y_title: str, limit: float | None = None) -> Any:
@@ -358,7 +357,7 @@ def _small_fans(frame: pd.DataFrame, by: str, y_title: str, limit: float | None 
             layers.append(_level(limit, WINE, (6, 3)))
         words = str(name)[:1].upper() + str(name)[1:]
         chart = alt.layer(*layers)
-        charts.append(chart.properties(width=153, height=SMALL_HEIGHT, title=words))
+        charts.append(chart.properties(width=150, height=SMALL_HEIGHT, title=words))
     return _grid(charts)
 
 
@@ -581,7 +580,7 @@ def exposure_chart(frame: pd.DataFrame) -> Figure:
     )
     chart = alt.layer(
         *_fan(x, "hours of exposure in the week", top),
-        limit.encode(x=x, y=_number_axis("limit", None, top)),
+        limit.encode(x=x, y=_number_axis("limit", "hours of exposure in the week", top)),
         *_key(*FUTURES_KEY, limit="planning limit, all together"),
     )
     peak = float(frame["high"].max())

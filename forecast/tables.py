@@ -352,8 +352,8 @@ def monte_carlo_error(futures: Futures) -> pd.DataFrame:
         low, high = odds_interval(share, futures.replications)
         rows.append({"figure": figure, "value": share, "low": low, "high": high})
     for figure, share in (
-        ("Finish that half of the futures keep", 0.5),
-        ("Finish that 9 in 10 futures keep", 0.9),
+        ("Half of the futures are finished by", 0.5),
+        ("9 in 10 futures are finished by", 0.9),
     ):
         first, last = order_statistic_interval(futures.finish_day, share)
         days = (quantile(futures.finish_day, share), first, last)

@@ -43,13 +43,14 @@ MONTHS: tuple[str, ...] = (
 IF_TEAM_STAYS = "if the team stays on"
 
 
-def odds(probability: float, futures: int = 100) -> str:
+def odds(probability: float, futures: int = 100, *, exact: bool = False) -> str:
     """A probability as people say it: never certain, never impossible.
 
     Args:
         probability: from 0 to 1.
         futures: how many simulated futures it was counted in. Fewer than 100 cannot show that
             something happens in more than 99 of 100, so the ends are worded by that number.
+        exact: in hundredths throughout, where values stand beside each other.
 
     Raises:
         ValueError: the probability does not lie from 0 to 1, or there are no futures.
@@ -67,7 +68,7 @@ def odds(probability: float, futures: int = 100) -> str:
     if probability < 1.0 / out_of - 1e-9:
         return f"fewer than 1 in {out_of}"
     hundredths = half_up(probability * 100.0)
-    if 10 < hundredths < 90 or hundredths % 10 == 0:
+    if not exact and (10 < hundredths < 90 or hundredths % 10 == 0):
         return f"{half_up(hundredths / 10.0)} in 10"
     return f"{hundredths} in 100"
 
