@@ -16,6 +16,7 @@ from types import ModuleType
 import pytest
 
 from forecast.exposure import CAUTIONS
+from forecast.rows import COLUMNS
 
 ROOT = Path(__file__).parent.parent
 LOCKS = ("requirements.lock", "requirements-dev.lock")
@@ -353,6 +354,28 @@ def test_the_readme_states_every_rule_of_the_workflow() -> None:
 def test_the_readme_explains_every_command_of_the_script(script: ModuleType) -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     assert [name for name, _ in script.COMMANDS if f"run.py {name}" not in text] == []
+
+
+def test_the_readme_explains_every_option_of_the_command_line() -> None:
+    source = (ROOT / "forecast" / "cli.py").read_text(encoding="utf-8")
+    options = set(re.findall(r'add_argument\(\s*"(--[a-z-]+)"', source))
+    assert len(options) >= 8
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert sorted(option for option in options if not re.search(rf"`[^`]*{option}\b", text)) == []
+
+
+@pytest.mark.parametrize("name", COLUMNS)
+def test_the_readme_explains_every_file_and_column(name: str) -> None:
+    lines = (ROOT / "README.md").read_text(encoding="utf-8").splitlines()
+    begin = next(n for n, line in enumerate(lines) if line.startswith(f"| **{name}**"))
+    table = [lines[begin]]
+    for line in lines[begin + 1 :]:
+        if not line.startswith("| |"):
+            break
+        table.append(line)
+    told = set(re.findall(r"\w+", " ".join(line.split("|")[2] for line in table)))
+    required, optional = COLUMNS[name]
+    assert told >= {*required, *optional}
 
 
 def test_links_between_the_guides_lead_somewhere() -> None:
