@@ -17,12 +17,10 @@ from pathlib import Path
 from typing import Any
 
 import papermill
-import zmq
 from ipykernel.kernelspec import get_kernel_dict
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
-from nbclient.exceptions import DeadKernelError
 from nbformat import NotebookNode
 
 from forecast import __version__
@@ -116,9 +114,6 @@ def _kernel_of_this_interpreter(settings: Path) -> type[AsyncKernelManager]:
     }
 
     class ThisInterpreter(AsyncKernelManager):
-        # What a team's plan says is nobody else's business on a shared machine.
-        transport_encryption = "auto" if zmq.has("curve") else "disabled"
-
         @property
         def kernel_spec(self) -> KernelSpec:
             return spec
@@ -147,8 +142,8 @@ def run_notebook(notebook: Path, parameters: Mapping[str, Any]) -> NotebookNode:
             )
         except papermill.PapermillExecutionError as error:
             raise _told(notebook, error.ename, error.evalue) from None
-        except DeadKernelError:
-            raise ReportError(f"{notebook.name} stopped before its end") from None
+        except RuntimeError as error:  # its Python died, or could not begin
+            raise ReportError(f"{notebook.name} stopped before its end: {error}") from None
     return ran
 
 
