@@ -852,9 +852,8 @@ class _Audit(_Rows):
         """One thing alone keeps an idle person from work that waits."""
         reached = self.findings.reached
         if found == {"days"}:
-            reached["calendar week" if self.s.calendar_week else "any-7-days"] += 1
-            if not self.s.calendar_week:
-                reached["any-7-days binding"] += 1
+            week = "calendar week" if self.s.calendar_week else "any-7-days"
+            reached[f"{week} binding"] += 1
         elif found == {"tool set"}:
             reached["tool sets out"] += 1
         elif len(found) == 1:
