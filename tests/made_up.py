@@ -121,7 +121,7 @@ def futures(replications: int = 200, never: int = 4, seed: int = 1) -> Futures:
         weekly_exposure=exposure.astype(np.int64),
         exposure_days=np.minimum(np.ceil(exposure / 10_800), 3).astype(np.int32),
         weekly_hours=(exposure * 2).astype(np.int64),
-        max_day_exposure=np.full((replications, persons), 10_800, np.int64) * [1, 1, 0],
+        max_day_exposure=np.tile(np.array([10_800, 10_800, 0], np.int64), (replications, 1)),
         place_busy=np.column_stack(
             [rng.uniform(low, low + 0.1, replications) for low in (0.4, 0.6, 0.8, 0.85)]
             + [np.full(replications, np.nan)]

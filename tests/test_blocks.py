@@ -1,0 +1,76 @@
+"""Content blocks go through JSON unchanged and read as safe, ordered HTML."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from forecast.blocks import (
+    MIME_TYPE,
+    Bullets,
+    Facts,
+    Figure,
+    Heading,
+    Note,
+    Paragraph,
+    Report,
+    Table,
+)
+
+EVERY_KIND = Report(
+    [
+        Heading("A report", 1),
+        Paragraph("First <words> & more.", lead=True),
+        Heading("A part"),
+        Bullets(("one", "two")),
+        Facts((("Items", "2,400"), ("Grant", "R&D"))),
+        Figure("figure-x", "A chart", "It rises.", "<svg></svg>", "Below it."),
+        Table("Numbers", ("Day", "Items"), (("Monday", "3"), ("Tuesday", "4")), (1,), "A note."),
+        Note("Look", ("at this",)),
+    ]
+)
+
+
+def test_a_report_comes_back_from_json_unchanged() -> None:
+    assert Report.from_json(json.loads(json.dumps(EVERY_KIND.as_json()))) == EVERY_KIND
+
+
+def test_an_unknown_block_is_refused_by_name() -> None:
+    with pytest.raises(ValueError, match="no such block: 'video'"):
+        Report.from_json([{"kind": "video"}])
+
+
+def test_text_from_people_is_escaped() -> None:
+    html = EVERY_KIND.html()
+    assert "First &lt;words&gt; &amp; more." in html
+    assert "<words>" not in html
+
+
+def test_a_table_has_a_caption_and_every_head_says_what_it_heads() -> None:
+    html = EVERY_KIND.of(Table)[0].html()
+    assert "<caption>Numbers</caption>" in html
+    assert '<th scope="col">Day</th><th scope="col" class="number">Items</th>' in html
+    assert '<th scope="row">Monday</th><td class="number">3</td>' in html
+    assert html.count("<th ") == 4
+
+
+def test_an_uneven_table_is_refused() -> None:
+    with pytest.raises(ValueError, match="a row with 1 cells"):
+        Table("Numbers", ("Day", "Items"), (("Monday",),))
+
+
+def test_a_notebook_gets_content_html_and_words_without_its_own_headings() -> None:
+    bundle = EVERY_KIND._repr_mimebundle_()
+    assert bundle[MIME_TYPE] == EVERY_KIND.as_json()
+    assert "<h1" not in bundle["text/html"]
+    assert "<h2" not in bundle["text/html"]
+    assert "A chart. It rises." in bundle["text/plain"]
+
+
+def test_reports_add_up_and_know_their_title() -> None:
+    whole = Report([Paragraph("Before.")]) + EVERY_KIND
+    assert len(whole) == len(EVERY_KIND) + 1
+    assert whole.title == "A report"
+    assert Report().title == ""
+    assert whole[0] == Paragraph("Before.")

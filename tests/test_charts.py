@@ -1,0 +1,153 @@
+"""Every chart says what it shows, in colours that can be told apart, and the same on every run."""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET
+from functools import lru_cache
+
+import pytest
+
+from forecast import charts, tables
+from forecast.blocks import Figure
+from tests.made_up import futures
+
+SVG = "{http://www.w3.org/2000/svg}"
+KEYS = (
+    "delivery",
+    "weekly",
+    "waiting",
+    "late-drying",
+    "places",
+    "finish",
+    "exposure",
+    "person-exposure",
+)
+# A person reads the units where the numbers stand.
+AXES = {
+    "delivery": ["items done since the grant's start", "end of the week"],
+    "weekly": ["items done in the week", "week beginning"],
+    "waiting": ["items", "Cleaning"],
+    "late-drying": ["items waiting too long", "end of the week"],
+    "places": ["share of its open time in use, %"],
+    "finish": ["date of the last item's end"],
+    "exposure": ["hours of exposure in the week", "week beginning"],
+    "person-exposure": ["hours", "QX", "VZ"],
+}
+
+
+@lru_cache
+def figures(never: int = 20) -> dict[str, Figure]:
+    made = futures(200, never)
+    grant = made.project.grant
+    drawn = [
+        charts.delivery_chart(tables.delivery(made), grant.items_promised, made.grant_end),
+        charts.weekly_chart(tables.weekly_done(made), made.grant_end),
+        charts.waiting_chart(tables.waiting(made)),
+        charts.late_drying_chart(tables.late_drying(made), 2),
+        charts.place_chart(tables.place_use(made)),
+        charts.finish_chart(tables.finish_dots(made), made.grant_end, grant.horizon),
+        charts.exposure_chart(tables.exposure_in_total(made)),
+        charts.person_exposure_chart(tables.exposure_by_person(made)),
+    ]
+    return {figure.key.removeprefix("figure-"): figure for figure in drawn}
+
+
+def words_in(figure: Figure) -> list[str]:
+    return [text.text or "" for text in ET.fromstring(figure.svg).iter(f"{SVG}text")]
+
+
+def luminance(colour: str) -> float:
+    parts = [int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    """WCAG 2.2: (lighter + 0.05) / (darker + 0.05)."""
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_the_contrast_of_black_on_white_is_known() -> None:
+    assert contrast("#000000", "#FFFFFF") == pytest.approx(21.0)
+
+
+@pytest.mark.parametrize("name", sorted(charts.PALETTE))
+def test_a_colour_stands_out_from_white(name: str) -> None:
+    # WCAG 2.2: 3 to 1 for graphics (1.4.11), 4.5 to 1 for text (1.4.3).
+    least = 4.5 if name in {"ink", "muted"} else 3.0
+    assert contrast(charts.PALETTE[name], "#FFFFFF") >= least
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_lines_and_points_are_drawn_in_the_palette(key: str) -> None:
+    found = re.findall(r'(?:stroke|fill)="(#[0-9A-Fa-f]{6})"', figures()[key].svg)
+    pale = {"#FFFFFF", "#C9CDD1", "#E8EAEC", "#D3DCE8", "#9FB3CE"}  # page, rules, grid, bands
+    assert {colour.upper() for colour in found} <= pale | set(charts.PALETTE.values())
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_a_chart_has_a_title_and_words_for_those_who_do_not_see_it(key: str) -> None:
+    figure = figures()[key]
+    root = ET.fromstring(figure.svg)
+    assert root.get("role") == "img"
+    title, desc = root.find(f"{SVG}title"), root.find(f"{SVG}desc")
+    assert title is not None
+    assert desc is not None
+    assert title.text == figure.title
+    assert desc.text == figure.alternative
+    assert root.get("aria-labelledby") == f"{title.get('id')} {desc.get('id')}"
+    assert len(figure.alternative) > 60
+    assert re.search(r"\d", figure.alternative)
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_the_axes_carry_their_units(key: str) -> None:
+    words = words_in(figures()[key])
+    for axis in AXES[key]:
+        assert axis in words
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_a_chart_loads_nothing_and_says_nothing_twice_to_a_screen_reader(key: str) -> None:
+    svg = figures()[key].svg
+    assert not re.search(r"(?:href|src)=|@import|<script|<image|url\((?!#)", svg)
+    assert svg.count("role=") == 1
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_all_charts_are_of_one_width(key: str) -> None:
+    width = float(ET.fromstring(figures()[key].svg).get("width", "0"))
+    few = key == "person-exposure"  # two small charts, each as wide as elsewhere
+    assert width <= charts.WIDTH
+    assert few or width > charts.WIDTH - 15
+
+
+def test_the_same_tables_give_the_same_bytes() -> None:
+    first = {key: figure.svg for key, figure in figures().items()}
+    figures.cache_clear()
+    assert {key: figure.svg for key, figure in figures().items()} == first
+
+
+def test_ids_are_unique_on_a_page_of_all_charts() -> None:
+    ids = re.findall(r'\sid="([^"]+)"', " ".join(f.svg for f in figures().values()))
+    assert len(ids) == len(set(ids)) > 0
+
+
+def test_a_finish_that_never_comes_stands_apart_and_is_said() -> None:
+    figure = figures(20)["finish"]
+    assert "2 stand apart: not by the horizon (31 December 2028)" in figure.alternative
+    assert "not by the horizon" in words_in(figure)
+    assert "not by the horizon" not in words_in(figures(0)["finish"])
+
+
+def test_dots_differ_in_shape_as_well_as_in_colour() -> None:
+    shapes = [shape for shape, _ in charts._DOTS.values()]
+    assert len(set(shapes)) == len(shapes)
+
+
+def test_stages_at_which_nothing_waits_are_named_instead_of_drawn() -> None:
+    figure = figures()["waiting"]
+    assert "Covers" not in words_in(figure)
+    assert "Hardly anything ever waits at covers, checking and reboxing." in figure.caption
