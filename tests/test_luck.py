@@ -1,0 +1,541 @@
+"""Luck by name: what shifts when a project changes, and what must not."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from forecast import luck
+from forecast.condition import SurveyRow
+from forecast.estimates import Estimate
+from forecast.items import Category, CollectionRow, Mould
+from forecast.luck import Plan, Replication
+from forecast.people import TeamRow
+from forecast.project import (
+    Checking,
+    Drying,
+    Grant,
+    Outcomes,
+    Places,
+    Project,
+    TaskTime,
+    WorkingTime,
+)
+from forecast.stages import HANDLED_STAGES, PRACTISED_STAGES, Stage
+from tests.small_projects import MONDAY, Lot, per_item, person, share, small_project
+
+# Arrays of what varies anyway, item by item: nothing about people, places or dates moves them.
+ITEMS_OWN = (
+    "mould",
+    "red_rot",
+    "bound",
+    "images",
+    "applies",
+    "base_seconds",
+    "again_seconds",
+    "again_images",
+    "rejections",
+    "rounds",
+    "round_days",
+    "set_aside",
+    "not_imaged",
+)
+
+_NONE = Estimate.known(0.0)
+
+EVERYTHING = ";".join(stage.name.lower() for stage in HANDLED_STAGES)
+
+
+def _row(series: str, material: str, items: int, **changes: Any) -> CollectionRow:
+    row = CollectionRow(series, material, items, 20.0, material == "volume", 15.0, 30.0)
+    return replace(row, **changes)
+
+
+def _time(stage: Stage, likely: float, **changes: Any) -> TaskTime:
+    row = TaskTime(stage, None, None, None, False, Estimate(likely / 2, likely, likely * 3), 0.4)
+    return replace(row, **changes)
+
+
+def _project(**changes: Any) -> Project:
+    """Everything is uncertain, so that whatever shifts is seen."""
+    start = date(2026, 3, 4)
+    project = Project(
+        title="Uncertain",
+        grant=Grant("", start, date(2026, 12, 31), date(2027, 3, 31), 100),
+        places=Places(20, 5, 1, 1),
+        collection=(_row("A", "volume", 40), _row("A", "folder", 25), _row("B", "volume", 30)),
+        survey=(
+            SurveyRow(Category("volume", Mould.NONE, False), 6),
+            SurveyRow(Category("volume", Mould.INACTIVE, True), 5),
+            SurveyRow(Category("volume", Mould.ACTIVE, False), 4),
+            SurveyRow(Category("folder", Mould.NONE, False), 5),
+            SurveyRow(Category("folder", Mould.ACTIVE, False), 3),
+        ),
+        task_times=(
+            *(_time(stage, 5.0) for stage in PRACTISED_STAGES),
+            _time(Stage.DRYING, 4.0),
+            _time(Stage.IMAGING, 0.5, per_image=True),
+        ),
+        team=(person("AB", EVERYTHING, start=start), person("CD", EVERYTHING, start=start)),
+        drying=Drying(still_damp=share(0.4)),
+        checking=Checking(0.5, share(0.4), 0.25),
+        outcomes=Outcomes(share(0.1), share(0.1)),
+        time=WorkingTime(absence_days_a_year=Estimate(20.0, 30.0, 60.0)),
+    )
+    return replace(project, **changes)
+
+
+def _quick(**changes: Any) -> Project:
+    """Two months, one person, and nothing uncertain but what a test asks for."""
+    start = date(2026, 3, 4)
+    project = _project(
+        grant=Grant("", start, date(2026, 4, 30), date(2026, 4, 30), 100),
+        team=(person("AB", EVERYTHING, start=start),),
+        task_times=(_time(Stage.CLEANING, 5.0),),
+        time=WorkingTime(share(1.0), Estimate.known(0.0), 1.0, share(1.0), 100.0, _NONE),
+        observe_public_holidays=False,
+    )
+    return replace(project, **changes)
+
+
+def _drawn(project: Project, index: int = 0, seed: int = 1) -> tuple[Plan, Replication]:
+    plan = luck.plan(project)
+    return plan, luck.replication(plan, seed, index)
+
+
+def _same(a: Replication, b: Replication, names: tuple[str, ...], where: Any = ...) -> None:
+    for name in names:
+        mine, theirs = getattr(a, name), getattr(b, name)[where]
+        assert np.array_equal(mine, theirs), name
+
+
+# --- streams ----------------------------------------------------------------------------------
+
+
+def test_a_key_is_four_words_below_two_to_the_32_and_no_two_names_share_one() -> None:
+    names = [("scatter", stage.name, f"S{n}", "volume") for stage in Stage for n in range(300)]
+    keys = [luck._key(name) for name in names]
+    assert all(len(key) == 4 and all(0 <= word < 2**32 for word in key) for key in keys)
+    assert len(set(keys)) == len(names)
+
+
+def test_a_name_is_more_than_its_letters_in_a_row() -> None:
+    assert luck._key(("AB", "C")) != luck._key(("A", "BC"))
+
+
+def test_a_stream_is_numpys_seed_sequence_with_the_name_as_spawn_key() -> None:
+    key = (7, *luck._key(("week", "IMAGING", "2026")))
+    by_hand = np.random.Generator(np.random.PCG64(np.random.SeedSequence(5, spawn_key=key)))
+    assert luck.stream(5, 7, "week", "IMAGING", "2026").random() == by_hand.random()
+
+
+def test_streams_of_other_names_replications_and_seeds_are_not_related() -> None:
+    streams = [
+        luck.stream(1, 0, "scatter", "A").standard_normal(4_000),
+        luck.stream(1, 0, "scatter", "B").standard_normal(4_000),
+        luck.stream(1, 1, "scatter", "A").standard_normal(4_000),
+        luck.stream(2, 0, "scatter", "A").standard_normal(4_000),
+    ]
+    apart = np.asarray(np.corrcoef(streams))[np.triu_indices(4, 1)]
+    # 99.9 % of the correlations of independent samples of this size are smaller.
+    assert np.abs(apart).max() < stats.norm.ppf(0.9995) / math.sqrt(4_000)
+
+
+def test_the_same_seed_and_number_give_the_same_future_whatever_was_drawn_before() -> None:
+    plan = luck.plan(_project())
+    luck.replication(plan, 1, 4)
+    first, again = luck.replication(plan, 1, 7), luck.replication(luck.plan(_project()), 1, 7)
+    other = luck.replication(plan, 1, 8)
+    _same(first, again, (*ITEMS_OWN, "shift_begin", "shift_end", "week_factor", "practice"))
+    assert not np.array_equal(first.base_seconds, other.base_seconds)
+
+
+# --- another person, series, row or resource shifts nobody else's ------------------------------
+
+
+def test_another_person_changes_no_items_luck_and_nobody_elses_absence() -> None:
+    project = _project()
+    newcomer = person("ZZ", "imaging", start=project.grant.start)
+    _, before = _drawn(project)
+    _, after = _drawn(replace(project, team=(newcomer, *project.team)))
+    _same(before, after, (*ITEMS_OWN, "week_factor", "practice", "delivered_share"))
+    _same(before, after, ("shift_begin", "shift_end"), np.s_[1:])
+    assert (before.shift_end == 0).any()
+    assert before.shift_end[0].tolist() != before.shift_end[1].tolist()
+
+
+def test_another_series_in_front_changes_no_other_items_luck() -> None:
+    project = _project()
+    more = (_row("New", "map", 17), *project.collection)
+    _, before = _drawn(project)
+    _, after = _drawn(replace(project, collection=more))
+    _same(before, after, tuple(n for n in ITEMS_OWN if n != "round_days"), np.s_[17:])
+    shared = min(before.round_days.shape[1], after.round_days.shape[1])
+    assert np.array_equal(before.round_days[:, :shared], after.round_days[17:, :shared])
+    _same(before, after, ("shift_begin", "shift_end", "week_factor"))
+
+
+def test_another_material_in_a_series_changes_no_other_items_luck() -> None:
+    project = _project()
+    more = (*project.collection[:2], _row("A", "map", 9), project.collection[2])
+    plan, before = _drawn(project)
+    wider, after = _drawn(replace(project, collection=more))
+    # Maps come in between and after the volumes and folders of their series.
+    cell_major = np.sort(plan.order)
+    mine = {n: before.base_seconds[np.flatnonzero(plan.order == n)[0]] for n in cell_major}
+    for n, expected in mine.items():
+        moved = n if n < 65 else n + 9
+        at = np.flatnonzero(wider.order == moved)[0]
+        assert np.array_equal(after.base_seconds[at], expected)
+
+
+def test_another_row_of_task_times_changes_only_what_it_speaks_of() -> None:
+    project = _project()
+    slow = _time(Stage.CLEANING, 90.0, material="folder")
+    plan, before = _drawn(project)
+    _, after = _drawn(replace(project, task_times=(slow, *project.task_times)))
+    folders = np.isin(plan.order, np.arange(40, 65))
+    changed = before.base_seconds != after.base_seconds
+    assert changed[folders, Stage.CLEANING].all()
+    changed[folders, Stage.CLEANING] = False
+    assert not changed.any()
+    _same(before, after, tuple(name for name in ITEMS_OWN if name != "base_seconds"))
+
+
+def test_more_benches_cameras_and_shelves_change_nothing_but_their_number() -> None:
+    project = _project()
+    _, before = _drawn(project)
+    _, after = _drawn(replace(project, places=Places(99, 50, 4, 3, tool_sets=1)))
+    _same(before, after, (*ITEMS_OWN, "shift_begin", "shift_end", "week_factor", "practice"))
+
+
+def test_a_later_grant_keeps_the_luck_of_each_date_and_week() -> None:
+    project = _project()
+    later = date(2026, 3, 25)
+    _, before = _drawn(project)
+    _, after = _drawn(replace(project, grant=replace(project.grant, start=later)))
+    shift = (later - project.grant.start).days
+    _same(after, before, ("week_factor",), np.s_[:, shift // 7 :])
+    worked = before.shift_end[:, shift:] > before.shift_begin[:, shift:]
+    also = after.shift_end > after.shift_begin
+    # Who was away when the earlier grant was under way may still be: the spell began before.
+    assert (worked == also)[:, 30:].all()
+    _same(before, after, ITEMS_OWN)
+
+
+def test_a_week_is_good_or_bad_by_stage_and_monday_with_mean_one() -> None:
+    project = _project(time=WorkingTime(week_spread=Estimate.known(0.3)))
+    factors = np.array([luck.replication(luck.plan(project), 1, n).week_factor for n in range(20)])
+    handled = factors[:, list(PRACTISED_STAGES)]
+    assert (factors[:, Stage.DRYING] == 1.0).all()
+    n = handled.size
+    # A lognormal of mean 1 and sigma 0.3 has variance exp(sigma^2) - 1.
+    half = stats.norm.ppf(0.9995) * math.sqrt(math.expm1(0.09) / n)
+    assert half < 0.02
+    assert abs(handled.mean() - 1.0) < half
+    assert np.unique(handled).size == n
+
+
+# --- the order of work ------------------------------------------------------------------------
+
+
+def _materials(*counts: int) -> str:
+    """The order of work of one series, a letter for each material."""
+    rows = tuple(_row("A", name, n) for name, n in zip("abc", counts, strict=False))
+    plan = luck.plan(_project(collection=rows, survey=()))
+    ends = np.cumsum(counts)
+    return "".join("abc"[int(np.searchsorted(ends, at, side="right"))] for at in plan.order)
+
+
+@pytest.mark.parametrize(
+    ("counts", "order"),
+    [
+        # (j - 1/2)/n by hand. a: 1/8 3/8 5/8 7/8; b: 1/4 3/4.
+        ((4, 2), "abaaba"),
+        # a: 1/6 1/2 5/6; b: 1/2 - the tie at 1/2 goes to the earlier row.
+        ((3, 1), "aaba"),
+        # a: 1/2; b: 1/6 1/2 5/6.
+        ((1, 3), "babb"),
+        # a: 1/4 3/4; b: 1/6 1/2 5/6; c: 1/10 3/10 5/10 7/10 9/10; the tie at 1/2 is b, then c.
+        ((2, 3, 5), "cbacbccabc"),
+    ],
+)
+def test_materials_of_a_series_come_evenly_mixed(counts: tuple[int, ...], order: str) -> None:
+    assert _materials(*counts) == order
+
+
+def test_series_come_in_the_order_of_the_collection() -> None:
+    rows = (_row("Z", "a", 2), _row("A", "a", 2), _row("Z", "b", 1))
+    plan = luck.plan(_project(collection=rows, survey=()))
+    assert plan.series_of_item == ("Z", "Z", "Z", "A", "A")
+    assert plan.order.tolist() == [0, 4, 1, 2, 3]  # 1/4, then the tie-free 1/2, then 3/4
+
+
+def test_a_series_that_was_looked_at_completely_has_its_conditions_evenly_mixed() -> None:
+    # Of 6: none 3 at 1/6 1/2 5/6; inactive 1 at 1/2; active with red rot 2 at 1/4 3/4.
+    lots = [
+        Lot(2, Mould.ACTIVE, red_rot=True, bound=True, series="S"),
+        Lot(3, bound=True, series="S"),
+        Lot(1, Mould.INACTIVE, bound=True, series="S"),
+    ]
+    project = small_project(lots, [per_item("cleaning", 5)], [person("AB", "cleaning")])
+    for index in range(3):
+        _, drawn = _drawn(project, index)
+        assert drawn.mould.tolist() == [0, 2, 0, 1, 2, 0]
+        assert drawn.red_rot.tolist() == [False, True, False, False, True, False]
+
+
+def test_floating_point_makes_and_breaks_no_ties() -> None:
+    for n in range(1, 40):
+        # a at (j - 1/2)/n and b at (k - 1/2)/(3n) tie for k = 3j - 1.
+        assert _materials(n, 3 * n) == "babb" * n
+
+
+# --- conditions -------------------------------------------------------------------------------
+
+
+def _share_of_mould(survey: tuple[SurveyRow, ...], items: int = 400, count: int = 60) -> Any:
+    project = _quick(collection=(_row("A", "folder", items),), survey=survey)
+    plan = luck.plan(project)
+    return np.array([(luck.replication(plan, 1, n).mould > 0).mean() for n in range(count)])
+
+
+def _sample(items: int, mouldy: int) -> tuple[SurveyRow, ...]:
+    return (
+        SurveyRow(Category("folder", Mould.NONE, False), items - mouldy),
+        SurveyRow(Category("folder", Mould.INACTIVE, False), mouldy),
+    )
+
+
+def test_the_mix_is_known_better_from_a_larger_sample_and_wholly_when_all_was_looked_at() -> None:
+    spread = [_share_of_mould(_sample(n, n // 4)).std() for n in (8, 40, 200, 400)]
+    assert spread[0] > spread[1] > spread[2] > spread[3] == 0.0
+
+
+def test_the_drawn_mix_has_the_mean_and_variance_of_the_dirichlet_multinomial() -> None:
+    items, seen, mouldy = 400, 40, 10
+    shares = _share_of_mould(_sample(seen, mouldy), items, 400) * items - mouldy
+    # Half an item a category: 30.5, 10.5 and 0.5 of 41.5; the mouldy ones together 11.
+    a, b, rest = 11.0, 30.5, items - seen
+    expected = stats.betabinom(rest, a, b)
+    half = stats.norm.ppf(0.9995) * expected.std() / math.sqrt(400)
+    assert abs(shares.mean() - expected.mean()) < half
+    low, high = (stats.chi2.ppf(p, 399) / 399 for p in (0.0005, 0.9995))
+    # The beta-binomial has nearly the normal's kurtosis, so the chi-square bounds are fair.
+    assert low < shares.var(ddof=1) / expected.var() < high
+
+
+def test_looked_at_items_are_in_every_future_what_they_were_seen_to_be() -> None:
+    survey = (SurveyRow(Category("folder", Mould.ACTIVE, False), 30),)
+    project = _project(collection=(_row("A", "folder", 40),), survey=survey)
+    plan = luck.plan(project)
+    assert all((luck.replication(plan, 1, n).mould == 2).sum() >= 30 for n in range(20))
+
+
+def test_a_series_with_a_survey_of_its_own_goes_by_that() -> None:
+    rows = (_row("Wet", "folder", 100), _row("Dry", "folder", 100))
+    survey = (
+        SurveyRow(Category("folder", Mould.ACTIVE, False), 40, "Wet"),
+        SurveyRow(Category("folder", Mould.NONE, False), 40, "Dry"),
+    )
+    plan = luck.plan(_project(collection=rows, survey=survey))
+    drawn = [luck.replication(plan, 1, n).mould for n in range(10)]
+    assert all((mould[:100] > 0).sum() > 85 for mould in drawn)
+    assert all((mould[100:] > 0).sum() < 15 for mould in drawn)
+
+
+def test_items_of_series_that_share_evidence_share_one_belief() -> None:
+    rows = (_row("A", "folder", 2_000), _row("B", "folder", 2_000))
+    survey = (*_sample(8, 3),)
+    plan = luck.plan(_project(collection=rows, survey=survey))
+    mouldy = [luck.replication(plan, 1, n).mould > 0 for n in range(9)]
+    apart = np.array([abs(m[:2_000].mean() - m[2_000:].mean()) for m in mouldy])
+    # Each item's own luck makes them differ a little, the unknown mix not at all.
+    assert apart.max() < stats.norm.ppf(0.9995) * math.sqrt(2 * 0.25 / 2_000)
+
+
+# --- images, minutes, shares ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("average", [0.3, 1.0, 2.5, 17.77])
+def test_images_are_whole_and_add_up_to_the_average(average: float) -> None:
+    row = _row("A", "folder", 40, images_low=average, images_per_item=average, images_high=average)
+    _, drawn = _drawn(_project(collection=(row,), survey=()))
+    assert drawn.images.sum() == math.floor(40 * average + 0.5)
+    assert drawn.images.max() - drawn.images.min() <= 1
+
+
+def test_images_that_are_made_again_are_rounded_up() -> None:
+    row = _row("A", "folder", 8, images_low=10, images_per_item=10, images_high=10)
+    _, drawn = _drawn(_project(collection=(row,), survey=()))
+    assert drawn.again_images.tolist() == [3] * 8  # a quarter of 10
+
+
+def test_averages_are_drawn_from_the_pert_shape_once_a_row_and_future() -> None:
+    task = _time(Stage.REBOXING, 5.0, average=Estimate(2.0, 5.0, 20.0), scatter=0.0)
+    plan = luck.plan(_quick(collection=(_row("A", "folder", 3),), survey=(), task_times=(task,)))
+    drawn = [luck.replication(plan, 1, n).base_seconds[:, Stage.REBOXING] for n in range(600)]
+    assert all(np.unique(seconds).size == 1 for seconds in drawn)
+    minutes = np.array([seconds[0] for seconds in drawn]) / 60.0
+    minimum, width, alpha, beta = task.average.beta
+    expected = stats.beta(alpha, beta, minimum, width)
+    # Kolmogorov-Smirnov at 0.1 %.
+    assert stats.kstest(expected.cdf(minutes), "uniform").pvalue > 0.001
+    # By the definition of low and high a twentieth lies outside on each side.
+    outside = np.array([(minutes < 2.0).mean(), (minutes > 20.0).mean()])
+    assert (np.abs(outside - 0.05) < stats.norm.ppf(0.9995) * math.sqrt(0.05 * 0.95 / 600)).all()
+
+
+def test_an_items_scatter_has_mean_one_and_the_given_coefficient_of_variation() -> None:
+    row = _row("A", "folder", 20_000)
+    task = _time(Stage.REBOXING, 5.0, average=Estimate.known(5.0), scatter=0.5)
+    _, drawn = _drawn(_project(collection=(row,), survey=(), task_times=(task,)))
+    minutes = drawn.base_seconds[:, Stage.REBOXING] / 300.0
+    assert abs(minutes.mean() - 1.0) < stats.norm.ppf(0.9995) * 0.5 / math.sqrt(20_000)
+    assert (
+        stats.kstest(np.log(minutes), "norm", (-math.log(1.25) / 2, math.sqrt(math.log(1.25))))[1]
+        > 0.001
+    )
+
+
+def _in_a_row(name: str, project: Project) -> Any:
+    return getattr(_drawn(project)[1], name)
+
+
+@pytest.mark.parametrize("name", ["rejections", "rounds"])
+def test_the_kth_time_in_a_row_comes_when_one_uniform_is_below_the_share_to_the_k(
+    name: str,
+) -> None:
+    project = _project(
+        collection=(_row("A", "folder", 20_000),),
+        survey=(),
+        drying=Drying(still_damp=share(0.4)),
+        checking=Checking(1.0, share(0.4), 0.25),
+        outcomes=Outcomes(),
+    )
+    times = _in_a_row(name, project) - (1 if name == "rounds" else 0)
+    uniform = luck.stream(
+        1, 0, "rejected" if name == "rejections" else "still-damp", "A", "folder"
+    ).random(20_000)
+    for k in range(1, 8):
+        assert np.array_equal(times >= k, uniform < 0.4**k)
+        half = stats.norm.ppf(0.9995) * math.sqrt(0.4**k * (1 - 0.4**k) / 20_000)
+        assert abs((times >= k).mean() - 0.4**k) < half
+
+
+def test_a_share_of_none_rejects_nothing_and_a_share_of_all_rejects_for_ever() -> None:
+    never = _project(checking=Checking(1.0, share(0.0), 0.25))
+    always = _project(checking=Checking(1.0, share(1.0), 0.25))
+    assert (_in_a_row("rejections", never) == 0).all()
+    imaged = _in_a_row("applies", always)[:, Stage.IMAGING]
+    assert (_in_a_row("rejections", always)[imaged] >= 10**6).all()
+
+
+def test_nothing_is_rejected_where_imaging_is_off() -> None:
+    project = _project(
+        checking=Checking(1.0, share(0.9), 0.25), stages_off=frozenset({Stage.IMAGING})
+    )
+    assert (_in_a_row("rejections", project) == 0).all()
+
+
+def test_a_larger_share_checks_the_same_items_and_more() -> None:
+    def checked(of: float) -> Any:
+        project = _project(checking=Checking(of, share(0.0), 0.25), outcomes=Outcomes())
+        return _in_a_row("applies", project)[:, Stage.CHECKING]
+
+    few, many = checked(0.2), checked(0.6)
+    assert (few <= many).all()
+    assert 0 < few.sum() < many.sum() < len(many)
+
+
+# --- which stages apply -----------------------------------------------------------------------
+
+
+def test_stages_apply_to_the_items_that_the_rules_name() -> None:
+    lots = [
+        Lot(1, Mould.ACTIVE, bound=True),
+        Lot(1, Mould.INACTIVE),
+        Lot(1, red_rot=True, bound=True),
+        Lot(1),
+    ]
+    tasks = [per_item(s.name.lower(), 5) for s in HANDLED_STAGES if s is not Stage.DESCRIBING]
+    project = small_project(
+        lots, tasks, [person("AB", EVERYTHING)], checking=Checking(1.0, share(0.0), 0.25)
+    )
+    _, drawn = _drawn(project)
+    told = [[Stage(int(s)).name.lower() for s in np.flatnonzero(row)] for row in drawn.applies]
+    last = ["cleaning", "imaging", "checking", "reboxing"]
+    assert told == [
+        ["receiving", "quarantine", "drying", "covers", *last],
+        ["receiving", "quarantine", *last],
+        ["receiving", "covers", *last],
+        ["receiving", *last],
+    ]
+
+
+def test_a_category_with_no_minutes_skips_the_stage() -> None:
+    tasks = [
+        per_item("cleaning", 5),
+        per_item("cleaning", 0, mould=Mould.NONE, red_rot=False),
+        per_item("drying", 0, material="volume"),
+    ]
+    project = small_project(
+        [Lot(1, Mould.ACTIVE), Lot(1)], tasks, [person("AB", "cleaning;drying")]
+    )
+    applies = _drawn(project)[1].applies
+    assert applies[:, Stage.CLEANING].tolist() == [True, False]
+    assert not applies[:, Stage.DRYING].any()
+
+
+def test_items_that_cannot_be_imaged_are_neither_imaged_nor_checked() -> None:
+    drawn = _drawn(_project(outcomes=Outcomes(share(0.3), share(0.3))))[1]
+    assert drawn.not_imaged.any()
+    assert not (drawn.not_imaged & drawn.set_aside).any()
+    assert not drawn.applies[drawn.not_imaged][:, [Stage.IMAGING, Stage.CHECKING]].any()
+
+
+# --- practice and working time ----------------------------------------------------------------
+
+
+def test_practice_multiplies_minutes_at_each_doubling() -> None:
+    # Crawford's unit curve with N0 = 100: (1 + N/N0)^log2(0.85).
+    project = _project(time=WorkingTime(practice=share(0.85)))
+    practice = _drawn(project)[1].practice
+    assert practice[Stage.DRYING].tolist() == [1.0] * practice.shape[1]
+    more = luck.replication(
+        replace(luck.plan(project), finished_before=np.full(9, 700, dtype=np.int64)), 1, 0
+    ).practice
+    assert more[Stage.IMAGING, [0, 100, 300, 700]] == pytest.approx([1.0, 0.85, 0.85**2, 0.85**3])
+
+
+def test_what_nobody_knows_is_drawn_once_for_the_whole_future() -> None:
+    drawn = _drawn(_project())[1]
+    assert np.unique(drawn.delivered_share).size == 1
+    other = _drawn(_project(), index=1)[1]
+    assert drawn.delivered_share[0] != other.delivered_share[0]
+
+
+def _one_rota(project: Project, rows: tuple[TeamRow, ...]) -> Replication:
+    return _drawn(replace(project, team=rows))[1]
+
+
+def test_a_second_row_of_a_persons_rota_keeps_the_absences_of_the_dates() -> None:
+    project = _project()
+    change = project.grant.start + timedelta(days=100)
+    whole = project.team[0]
+    halves = (
+        replace(whole, end=change - timedelta(days=1)),
+        replace(whole, start=change, begins=8 * 3600),
+    )
+    one, two = _one_rota(project, (whole,)), _one_rota(project, halves)
+    assert ((one.shift_end > one.shift_begin) == (two.shift_end > two.shift_begin)).all()
+
+
+def test_the_project_begins_on_a_monday_in_these_tests_of_hand_made_tables() -> None:
+    assert MONDAY.weekday() == 0
