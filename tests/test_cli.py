@@ -1,0 +1,225 @@
+"""The command line: exit codes, every problem at once, a summary in words, and no traceback."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from forecast import cli
+from forecast.exposure import CAUTIONS
+from forecast.outcome import NOT_BY_HORIZON
+from forecast.stages import STAGE_NAMES
+from tests.bad_inputs import BAD_INPUTS, BadInput
+
+_ROOT = Path(__file__).resolve().parent.parent
+_TINY = _ROOT / "scenario_data" / "tiny"
+_FEW = ["--replications", "8", "--workers", "1"]
+
+
+@pytest.fixture
+def tiny(tmp_path: Path) -> Path:
+    folder = tmp_path / "a tiny project"
+    shutil.copytree(_TINY, folder)
+    return folder
+
+
+def _process(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "forecast", *arguments],
+        cwd=_ROOT,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=120,
+        check=False,
+    )
+
+
+def test_a_forecast_ends_with_the_summary_the_cautions_and_the_path_of_the_page(
+    tiny: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    results, draws = tmp_path / "out.json", tmp_path / "draws.csv"
+    code = cli.main(["schedule", str(tiny), *_FEW, "--json", str(results), "--draws", str(draws)])
+    said = capsys.readouterr().out
+    assert code == 0
+    assert "The promise is 30 items by 31 March 2026." in said
+    for caution in CAUTIONS:
+        assert caution in said
+    page = Path(said.strip().splitlines()[-1].removeprefix("The forecast as a page: "))
+    assert page.is_file()
+    assert page.parent == (tiny / "reports").resolve()
+    _check_contract(json.loads(results.read_text(encoding="utf-8")))
+    _check_draws(draws)
+
+
+def _check_contract(result: dict[str, object]) -> None:
+    """The keys that other tools rely on."""
+    for key in [
+        "schema",
+        "project",
+        "as_of",
+        "replications",
+        "seed",
+        "horizon",
+        "warnings",
+        "assumed",
+        "finish",
+        "promise",
+        "items_by_grant_end",
+        "weekly",
+        "places",
+        "waiting",
+        "exposure",
+        "input_sha256",
+    ]:
+        assert key in result, key
+    assert (result["schema"], result["replications"], result["seed"]) == (1, 8, 1)
+    finish, promise = result["finish"], result["promise"]
+    assert isinstance(finish, dict)
+    assert isinstance(promise, dict)
+    assert {"by_grant_end", "not_by_horizon", "dates"} <= finish.keys()
+    quantiles = [
+        "0.025",
+        "0.05",
+        "0.1",
+        "0.2",
+        "0.25",
+        "0.5",
+        "0.75",
+        "0.8",
+        "0.9",
+        "0.95",
+        "0.975",
+    ]
+    assert list(finish["dates"]) == quantiles
+    assert list(promise["table"][0]) == ["date", "0.5", "0.8", "0.9", "0.95"]
+
+
+def _check_draws(path: Path) -> None:
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert list(rows[0]) == ["replication", "finish", "week", "stage", "items"]
+    assert {row["replication"] for row in rows} == {str(n) for n in range(8)}
+    assert {row["stage"] for row in rows} == set(STAGE_NAMES)
+    by_stage: dict[tuple[str, str], list[int]] = {}
+    for row in rows:
+        by_stage.setdefault((row["replication"], row["stage"]), []).append(int(row["items"]))
+    assert all(items == sorted(items) for items in by_stage.values())  # cumulative
+
+
+def test_nobody_does_mould_work_is_a_warning_in_words_and_ends_well(
+    tiny: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    team = tiny / "team.csv"
+    lines = team.read_text(encoding="utf-8").splitlines()
+    column = (
+        next(line for line in lines if line.startswith("person")).split(",").index("mould_work")
+    )
+    changed = []
+    for line in lines:
+        cells = line.split(",")
+        if len(cells) > column and cells[column] == "yes":
+            cells[column] = "no"
+        changed.append(",".join(cells))
+    team.write_text("\n".join(changed) + "\n", encoding="utf-8")
+    results = tmp_path / "out.json"
+    code = cli.main(["schedule", str(tiny), *_FEW, "--json", str(results)])
+    captured = capsys.readouterr()
+    assert code == 0
+    assert "mould" in captured.err
+    assert "not by the horizon" in captured.out
+    told = json.loads(results.read_text(encoding="utf-8"))
+    assert told["finish"]["not_by_horizon"] == 1.0
+    assert told["finish"]["dates"]["0.5"] is None
+    assert told["warnings"]
+    assert NOT_BY_HORIZON not in told["items_by_grant_end"].values()
+
+
+def test_all_wrong_options_and_files_are_named_in_one_go(
+    tiny: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tiny / "team.csv").unlink()
+    code = cli.main(
+        [
+            "schedule",
+            str(tiny),
+            "--as-of=03/09/2026",
+            "--replications=none",
+            "--seed=-1",
+            "--workers=0",
+            "--audience=press",
+            f"--json={tmp_path / 'nowhere' / 'out.json'}",
+        ]
+    )
+    said = capsys.readouterr().err
+    assert code == 2
+    for place in ("--as-of", "--replications", "--seed", "--workers", "--audience", "--json"):
+        assert place in said
+    assert "team.csv" in said
+    assert "Traceback" not in said
+
+
+def test_check_names_what_is_assumed(tiny: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["check", str(tiny)]) == 0
+    said = capsys.readouterr().out
+    assert "30 items" in said
+    assert "Assumed" in said
+    assert CAUTIONS[0] in said
+
+
+def test_a_new_project_can_be_checked_at_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "my project"
+    assert cli.main(["new", str(folder)]) == 0
+    assert CAUTIONS[0] in capsys.readouterr().out
+    assert cli.main(["check", str(folder)]) == 0
+    assert cli.main(["new", str(folder)]) == 2  # nothing that stands there is overwritten
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_the_demo_puts_its_project_where_it_is_told_and_leaves_the_original_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = sorted((_ROOT / "scenario_data" / "demo").iterdir())
+    folder = tmp_path / "demo here"
+    assert cli.main(["demo", str(folder), "--replications", "2", "--workers", "1"]) == 0
+    assert (folder / "team.csv").is_file()
+    assert list((folder / "reports").glob("*.html"))
+    assert sorted((_ROOT / "scenario_data" / "demo").iterdir()) == before
+    assert "invented" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "bad", BAD_INPUTS[:: max(1, len(BAD_INPUTS) // 5)][:5], ids=lambda bad: bad.name
+)
+def test_bad_input_in_a_real_process_gives_exit_2_the_place_and_a_remedy(
+    bad: BadInput, tiny: Path
+) -> None:
+    bad.spoil(tiny)
+    done = _process("schedule", str(tiny), *_FEW)
+    assert done.returncode == 2, done.stderr
+    assert bad.file in done.stderr
+    assert bad.remedy in done.stderr
+    assert "Traceback" not in done.stderr + done.stdout
+
+
+def test_a_fault_of_the_program_is_exit_1_and_offers_its_details(
+    tiny: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def fails(_: Path) -> None:
+        raise ZeroDivisionError("by design")
+
+    monkeypatch.setattr(cli, "read_project", fails)
+    assert cli.main(["check", str(tiny)]) == 1
+    said = capsys.readouterr().err
+    assert "--traceback" in said
+    assert "Traceback (most" not in said
+    assert cli.main(["--traceback", "check", str(tiny)]) == 1
+    assert "Traceback (most" in capsys.readouterr().err
