@@ -14,11 +14,30 @@ import pytest
 from forecast import cli
 from forecast.exposure import CAUTIONS
 from forecast.outcome import NOT_BY_HORIZON
+from forecast.results import QUANTILES
 from forecast.stages import STAGE_NAMES
 from tests.bad_inputs import BAD_INPUTS, BadInput
 
 _ROOT = Path(__file__).resolve().parent.parent
 _TINY = _ROOT / "scenario_data" / "tiny"
+_KEYS = (
+    "schema",
+    "project",
+    "as_of",
+    "replications",
+    "seed",
+    "horizon",
+    "warnings",
+    "assumed",
+    "finish",
+    "promise",
+    "items_by_grant_end",
+    "weekly",
+    "places",
+    "waiting",
+    "exposure",
+    "input_sha256",
+)
 _FEW = ["--replications", "8", "--workers", "1"]
 
 
@@ -60,44 +79,15 @@ def test_a_forecast_ends_with_the_summary_the_cautions_and_the_path_of_the_page(
 
 def _check_contract(result: dict[str, object]) -> None:
     """The keys that other tools rely on."""
-    for key in [
-        "schema",
-        "project",
-        "as_of",
-        "replications",
-        "seed",
-        "horizon",
-        "warnings",
-        "assumed",
-        "finish",
-        "promise",
-        "items_by_grant_end",
-        "weekly",
-        "places",
-        "waiting",
-        "exposure",
-        "input_sha256",
-    ]:
+    for key in _KEYS:
         assert key in result, key
     assert (result["schema"], result["replications"], result["seed"]) == (1, 8, 1)
     finish, promise = result["finish"], result["promise"]
     assert isinstance(finish, dict)
     assert isinstance(promise, dict)
     assert {"by_grant_end", "not_by_horizon", "dates"} <= finish.keys()
-    quantiles = [
-        "0.025",
-        "0.05",
-        "0.1",
-        "0.2",
-        "0.25",
-        "0.5",
-        "0.75",
-        "0.8",
-        "0.9",
-        "0.95",
-        "0.975",
-    ]
-    assert list(finish["dates"]) == quantiles
+    assert list(finish["dates"]) == [str(q) for q in QUANTILES]
+    assert len(QUANTILES) == 11
     assert list(promise["table"][0]) == ["date", "0.5", "0.8", "0.9", "0.95"]
 
 
