@@ -139,6 +139,8 @@ def environment() -> "dict[str, str]":
     """The environment variables for what is started: nothing of another Python leaks in."""
     unwanted = {"PYTHONHOME", "PYTHONPATH", "PIP_TARGET", "PIP_PREFIX", "PIP_ROOT"}
     unwanted |= {"PIP_CONSTRAINT", "PIP_REQUIREMENT", "PIP_NO_DEPS", "PIP_NO_BINARY"}
+    # Nothing is compiled when it is installed, so what is imported must be kept compiled.
+    unwanted.add("PYTHONDONTWRITEBYTECODE")
     kept = {key: value for key, value in os.environ.items() if key not in unwanted}
     kept.update(
         PIP_USER="0",

@@ -262,7 +262,9 @@ def test_what_is_started_hears_nothing_of_another_python(
 ) -> None:
     monkeypatch.setenv("PYTHONPATH", "elsewhere")
     monkeypatch.setenv("PIP_USER", "1")
+    monkeypatch.setenv("PYTHONDONTWRITEBYTECODE", "1")  # would make every start a slow one
     kept = script.environment()
+    assert "PYTHONDONTWRITEBYTECODE" not in kept
     assert "PYTHONPATH" not in kept
     assert kept["PIP_USER"] == "0"
 
