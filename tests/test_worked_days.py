@@ -1,7 +1,7 @@
 """Timetables worked out by hand from the rules' words, to the second.
 
-Every table was written down before an engine had run it. The 5th of January 2026 is a Monday;
-items are numbered from 0 in the order of work.
+Each table was worked out before it was compared with an engine. The 5th of January 2026 is a
+Monday; items are numbered from 0 in the order of work.
 """
 
 from __future__ import annotations
@@ -382,6 +382,31 @@ def test_several_sessions_a_day_share_one_allowance(allowance_minutes: int, seco
     assert worked(project, {What.TAKEN}) == table(f"""
         Mon 05 Jan 09:00:00 AB takes item 0
         {second} AB takes item 0
+    """)
+
+
+def test_exposure_adds_up_over_all_sessions_of_a_day() -> None:
+    # Wear 60, no rest, 3 hours a day: three sessions of 35 + 25 minutes are all that a day allows,
+    # 105 minutes of handling. Of 190 minutes 85 are left for Tuesday: 35, 35 and 15.
+    project = small_project(
+        [Lot(1, INACTIVE)],
+        [per_item("cleaning", 190.0)],
+        [person("AB", "cleaning")],
+        breathing=BreathingProtection(wear_minutes=60.0),
+    )
+    assert worked(project, HANDLING) == table("""
+        Mon 05 Jan 09:00:00 AB takes item 0
+        Mon 05 Jan 09:45:00 AB puts back item 0
+        Mon 05 Jan 10:10:00 AB takes item 0
+        Mon 05 Jan 10:55:00 AB puts back item 0
+        Mon 05 Jan 11:20:00 AB takes item 0
+        Mon 05 Jan 12:05:00 AB puts back item 0
+        Tue 06 Jan 09:00:00 AB takes item 0
+        Tue 06 Jan 09:45:00 AB puts back item 0
+        Tue 06 Jan 10:10:00 AB takes item 0
+        Tue 06 Jan 10:55:00 AB puts back item 0
+        Tue 06 Jan 11:20:00 AB takes item 0
+        Tue 06 Jan 11:45:00 AB finishes item 0
     """)
 
 
