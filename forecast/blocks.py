@@ -28,6 +28,7 @@ __all__ = [
 
 MIME_TYPE = "application/vnd.forecast.block+json"
 LEAD = ' class="lead"'
+SHORT = 8  # rows of a table that a printed page need not break
 
 
 def anchor(text: str) -> str:
@@ -185,9 +186,11 @@ class Table(Block):
             for row in self.rows
         )
         below = f'<p class="note">{escape(self.note)}</p>' if self.note else ""
+        short = " short" if len(self.rows) <= SHORT else ""
         # A wide table scrolls in its own frame, which the keyboard must be able to reach.
         return (
-            f'<div class="table" role="region" tabindex="0" aria-label="{escape(self.caption)}">'
+            f'<div class="table{short}" role="region" tabindex="0" '
+            f'aria-label="{escape(self.caption)}">'
             f"<table><caption>{escape(self.caption)}</caption><thead><tr>{head}</tr></thead>"
             f"<tbody>{body}</tbody></table></div>{below}"
         )

@@ -103,7 +103,6 @@ _TITLE: Spec = {
     "fontWeight": "bold",
     "color": INK,
     "anchor": "start",
-    "offset": 6,
 }
 _CONFIG: Spec = {
     "font": FONT,
@@ -345,6 +344,11 @@ def _grid(charts: Sequence[Any], columns: int = 3) -> Any:
     ).properties(padding=padding)
 
 
+def _small_title(words: str) -> alt.TitleParams:
+    """A title at the same place over every plot, whatever numbers stand on its axis."""
+    return alt.TitleParams(words, frame="group", offset=10)
+
+
 def _small_fans(frame: pd.DataFrame, by: str, y_title: str, limit: float | None = None) -> Any:
     """A small chart for each value of a column, each with its own scale of numbers."""
     first, last = frame["day"].min(), frame["day"].max()
@@ -357,7 +361,7 @@ def _small_fans(frame: pd.DataFrame, by: str, y_title: str, limit: float | None 
             layers.append(_level(limit, WINE, (6, 3)))
         words = str(name)[:1].upper() + str(name)[1:]
         chart = alt.layer(*layers)
-        charts.append(chart.properties(width=150, height=SMALL_HEIGHT, title=words))
+        charts.append(chart.properties(width=150, height=SMALL_HEIGHT, title=_small_title(words)))
     return _grid(charts)
 
 
@@ -410,7 +414,7 @@ def weekly_chart(frame: pd.DataFrame, grant_end: date) -> Figure:
         "weekly",
         _sized(chart, 180),
         frame,
-        "Items done in each week",
+        "Items done in a week, and how far the futures differ",
         f"In the middle future the most items, {number(busiest['middle'])}, are done in the week "
         f"of {long_date(busiest['day'])}; in 9 in 10 futures that week brings "
         f"{range_of_numbers(busiest['low'], busiest['high'])}.",

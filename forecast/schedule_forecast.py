@@ -200,7 +200,8 @@ def _promise_sentence(futures: Futures) -> str:
 
 def _finish_sentences(futures: Futures) -> str:
     horizon = futures.project.grant.horizon
-    all_done = f"The whole collection is finished by then in {_odds(finish_odds(futures), futures)}"
+    share = _odds(finish_odds(futures), futures)
+    all_done = f"The whole collection is finished by then in {share} of them"
     half, most = (futures.date_of(int(quantile(futures.finish_day, q))) for q in (0.5, 0.9))
     if half is None:
         return f"{all_done}. In half of the futures or more it is finished {never(horizon)}."

@@ -397,7 +397,7 @@ def _three(estimate: Estimate, unit: str, scale: float = 1.0) -> str:
     )
     if estimate.is_known:
         return f"{low}{unit}, taken as known"
-    return f"{likely}{unit} (9 in 10 sure: {low} to {high})"
+    return f"{likely}{unit} ({low} to {high})"
 
 
 def _count(number_of: int | None) -> str:

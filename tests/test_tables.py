@@ -122,7 +122,7 @@ def test_an_assumption_says_where_it_comes_from() -> None:
     frame = tables.assumptions(project(), with_persons=True).set_index("about")
     damp = "Items still damp after a round of drying"
     assert frame.loc[damp, "source"] == "documented default"
-    assert frame.loc[damp, "value"] == "8 in 100 (9 in 10 sure: 2 to 20)"
+    assert frame.loc[damp, "value"] == "8 in 100 (2 to 20)"
     assert frame.loc["Items promised", "source"] == "project.toml"
     assert not frame.loc["Items promised", "default"]
     assert frame.loc["Cleaning: any material", "source"] == "task_times.csv: timed on 40 volumes"
