@@ -197,7 +197,11 @@ def plan(project: Project, first_day: int = 0) -> Plan:
     categories: list[Category] = []
     cells = []
     for row, mix in zip(project.collection, mixes, strict=True):
-        shared = mix.looked_at == 0
+        # By what the survey says, not by how many series there are: one more shifts no draw.
+        shared = not any(
+            seen.items and seen.series == row.series and seen.category.material == row.material
+            for seen in project.survey
+        )
         cells.append(
             _Cell(
                 series=row.series,

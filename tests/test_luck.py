@@ -195,6 +195,15 @@ def test_another_material_in_a_series_changes_no_other_items_luck() -> None:
         assert np.array_equal(after.base_seconds[at], expected)
 
 
+def test_a_second_series_of_a_material_keeps_the_belief_about_the_first() -> None:
+    one = _quick(collection=(_row("A", "folder", 400),), survey=_sample(8, 4))
+    two = replace(one, collection=(*one.collection, _row("B", "folder", 400)))
+    for index in range(5):
+        before, after = (_drawn(project, index)[1].mould for project in (one, two))
+        # Only the eight that were looked at, nobody knows in which series, may have moved.
+        assert (before != after[:400]).sum() <= 8
+
+
 def test_another_row_of_task_times_changes_only_what_it_speaks_of() -> None:
     project = _project()
     slow = _time(Stage.CLEANING, 90.0, material="folder")
