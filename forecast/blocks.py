@@ -147,8 +147,7 @@ class Figure(Block):
         below = f'<p class="note">{escape(self.caption)}</p>' if self.caption else ""
         return (
             f'<figure id="{escape(self.key)}"><figcaption>{escape(self.title)}</figcaption>'
-            f'<div class="chart" role="group" tabindex="0" aria-label="{escape(self.title)}">'
-            f"{self.svg}</div>{below}</figure>"
+            f'<div class="chart">{self.svg}</div>{below}</figure>'
         )
 
     def _text(self) -> str:

@@ -98,18 +98,11 @@ _AXIS: Spec = {
     "labelPadding": 4,
     "titlePadding": 8,
 }
-_TITLE: Spec = {
-    "fontSize": TEXT,
-    "fontWeight": "bold",
-    "color": INK,
-    "anchor": "start",
-}
 _CONFIG: Spec = {
     "font": FONT,
     "background": "#FFFFFF",
     "view": {"stroke": None},
     "axis": _AXIS,
-    "title": _TITLE,
 }
 
 
@@ -252,10 +245,10 @@ def _fan(x: alt.X, y_title: str | None, top: float, ticks: int = 5, only: str = 
     ]
 
 
-def _text(words: str, x: float, y: float, align: Align = "left", color: str = INK) -> Mark:
-    """Words at a place in pixels from the corner of the plot."""
+def _text(words: str, x: float, y: float, weight: Literal["normal", "bold"] = "normal") -> Mark:
+    """Words that begin at a place in pixels from the corner of the plot."""
     mark = alt.Chart(_one(words=words)).mark_text(
-        align=align, baseline="middle", fontSize=TEXT, color=color
+        align="left", baseline="middle", fontSize=TEXT, fontWeight=weight, color=INK
     )
     return mark.encode(text="words:N", x=_pixels(alt.XValue, x), y=_pixels(alt.YValue, y))
 
@@ -344,11 +337,6 @@ def _grid(charts: Sequence[Any], columns: int = 3) -> Any:
     ).properties(padding=padding)
 
 
-def _small_title(words: str) -> alt.TitleParams:
-    """A title at the same place over every plot, whatever numbers stand on its axis."""
-    return alt.TitleParams(words, frame="group", offset=10)
-
-
 def _small_fans(frame: pd.DataFrame, by: str, y_title: str, limit: float | None = None) -> Any:
     """A small chart for each value of a column, each with its own scale of numbers."""
     first, last = frame["day"].min(), frame["day"].max()
@@ -360,8 +348,9 @@ def _small_fans(frame: pd.DataFrame, by: str, y_title: str, limit: float | None 
         if limit is not None:
             layers.append(_level(limit, WINE, (6, 3)))
         words = str(name)[:1].upper() + str(name)[1:]
-        chart = alt.layer(*layers)
-        charts.append(chart.properties(width=150, height=SMALL_HEIGHT, title=_small_title(words)))
+        # Drawn, because a chart's own title moves with the numbers on its axis.
+        chart = alt.layer(*layers, _text(words, 0, -16, weight="bold"))
+        charts.append(chart.properties(width=150, height=SMALL_HEIGHT))
     return _grid(charts)
 
 

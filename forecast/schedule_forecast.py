@@ -429,12 +429,34 @@ def _ended_otherwise(futures: Futures) -> str:
     return f"The middle future has {joined(said)}." if said else ""
 
 
+_LIMITS_SAID = (
+    "The limits are planning defaults. Keeping to them does not show that work is safe, and they "
+    "are never a way to gain time."
+)
+
+
+def _one_person_said(summary: tables.ExposureSummary) -> str:
+    kept = (
+        summary.largest_day_seconds <= summary.limit_day_seconds
+        and summary.largest_days_a_week <= summary.limit_days_a_week
+    )
+    every = "In every simulated future, exposure stays" if kept else "Exposure does not always stay"
+    return (
+        f"{every} within the planning limit of "
+        f"{hours(summary.limit_day_seconds)} a day on at most "
+        f"{plural(summary.limit_days_a_week, 'day')} a week."
+    )
+
+
 def section_exposure(futures: Futures, audience: str = FUNDER) -> Report:
     """The team's exposure against the limits; a chart of each person only for the team."""
     summary = tables.exposure_summary(futures)
     heading = Heading("Exposure to mould")
     if not summary.people:
         return Report([heading, Paragraph("Nobody is assigned to mould work in this plan.")])
+    if summary.people == 1 and audience != TEAM:
+        # What one person alone takes on is that person's, even without a name.
+        return Report([heading, Paragraph(_LIMITS_SAID), Paragraph(_one_person_said(summary))])
     limits = futures.project.exposure
     low, middle, high = summary.week_hours
     pairs = [
@@ -457,10 +479,7 @@ def section_exposure(futures: Futures, audience: str = FUNDER) -> Report:
     ]
     blocks: list[Block] = [
         heading,
-        Paragraph(
-            "The limits are planning defaults. Keeping to them does not show that work is safe, "
-            "and they are never a way to gain time."
-        ),
+        Paragraph(_LIMITS_SAID),
         Facts(tuple(pairs)),
         charts.exposure_chart(tables.exposure_in_total(futures)),
     ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 from functools import lru_cache
 from itertools import pairwise
@@ -28,6 +29,7 @@ from forecast.schedule_forecast import (
     LEFT_OUT,
     check_settings,
     schedule_report,
+    section_exposure,
     summary_sentences,
 )
 from tests.made_up import futures, project, without_late_dryers
@@ -123,6 +125,14 @@ def test_the_team_sees_each_person_who_does_mould_work() -> None:
     html = page(report("team"))
     assert "figure-person-exposure" in html
     assert "QX" in html
+
+
+def test_the_exposure_of_a_single_person_is_not_shown_as_a_total() -> None:
+    made = futures()
+    team = (made.project.team[0], *made.project.team[2:])  # one of the two stays
+    alone = replace(made, project=replace(made.project, team=team))
+    assert "figure-exposure" not in {figure.key for figure in section_exposure(alone).of(Figure)}
+    assert "stays within the planning limit of 3 h 00 min a day" in section_exposure(alone).text()
 
 
 def test_no_limit_is_offered_as_a_way_to_gain_time() -> None:
