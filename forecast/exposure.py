@@ -49,12 +49,18 @@ class BreathingProtection:
 
 
 CAUTIONS: tuple[str, ...] = (
-    "Mould, leather dust from red rot, solvents and drying agents can harm people. The limits in "
-    "this plan are planning defaults: keeping to them does not show that work is safe. The "
-    "employer's own assessment, occupational health and local law come first.",
-    "Stop and ask a specialist about sewage or droppings, film that is sticky or smells sour, "
-    "unknown powders or old pesticide, wet or stuck items, and whenever anyone feels unwell.",
-    "Ethanol is for tools and surfaces, never for items; keep it away from sparks and motors. Blue "
-    "indicating silica gel holds a cobalt salt: use another kind.",
+    (
+        "Mould, leather dust from red rot, solvents and drying agents can harm people. The limits"
+        " in this plan are planning defaults: keeping to them does not show that work is safe. "
+        "The employer's own assessment, occupational health and local law come first."
+    ),
+    (
+        "Stop and ask a specialist about sewage or droppings, film that is sticky or smells sour,"
+        " unknown powders or old pesticide, wet or stuck items, and whenever anyone feels unwell."
+    ),
+    (
+        "Ethanol is for tools and surfaces, never for items; keep it away from sparks and motors."
+        " Blue indicating silica gel holds a cobalt salt: use another kind."
+    ),
     "Who may not work with mould, and why, is between that person and occupational health.",
 )
