@@ -368,11 +368,19 @@ def delivery_chart(frame: pd.DataFrame, promised: int, grant_end: date) -> Figur
     first, last = frame["day"].iloc[0], frame["day"].iloc[-1]
     top = max(promised * 1.08, float(frame["high"].max()))
     x = _date_axis(first, max(last, grant_end), "end of the week")
-    at_end = frame[frame["day"] <= grant_end].iloc[-1]
+    within = frame[frame["day"] <= grant_end]
+    said = ""
+    if len(within) > 1:
+        at_end = within.iloc[-1]
+        said = (
+            f"At the end of the last whole week of the grant it stands at "
+            f"{number(at_end['middle'])}, and 9 in 10 futures lie from "
+            f"{range_of_numbers(at_end['low'], at_end['high'])} items. "
+        )
     chart = alt.layer(
         *_fan(x, "items done since the grant's start", top),
         _level(promised, WINE, (6, 3)),
-        *_moment(grant_end, f"grant's end, {long_date(grant_end)}", x),
+        *(_moment(grant_end, f"grant's end, {long_date(grant_end)}", x) if len(within) else []),
         *_key(*FUTURES_KEY, limit=f"the promise, {plural(promised, 'item')}"),
     )
     return _figure(
@@ -380,9 +388,9 @@ def delivery_chart(frame: pd.DataFrame, promised: int, grant_end: date) -> Figur
         _sized(chart, 240),
         frame,
         "Items done, week by week, with the promise and the grant's end",
-        f"The middle future rises from {number(frame['middle'].iloc[0])} items on "
-        f"{long_date(first)} to {number(at_end['middle'])} in the last whole week of the grant, "
-        f"when 9 in 10 futures lie from {range_of_numbers(at_end['low'], at_end['high'])} items. "
+        f"The middle future begins with {plural(int(frame['middle'].iloc[0]), 'item')} on "
+        f"{long_date(first)} and comes to {number(frame['middle'].iloc[-1])} by "
+        f"{long_date(last)}. {said}"
         f"The promise is {plural(promised, 'item')} by {long_date(grant_end)}.",
     )
 
@@ -395,7 +403,7 @@ def weekly_chart(frame: pd.DataFrame, grant_end: date) -> Figure:
     x = _date_axis(first, max(last, grant_end), "week beginning")
     chart = alt.layer(
         *_fan(x, "items done in the week", top),
-        *_moment(grant_end, "grant's end", x, 8),
+        *(_moment(grant_end, "grant's end", x, 8) if first <= grant_end else []),
         *_key(*FUTURES_KEY),
     )
     busiest = _peak(frame, "middle")

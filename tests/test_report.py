@@ -93,6 +93,25 @@ def test_a_finish_beyond_the_end_of_the_grant_holds_only_if_the_team_stays() -> 
     assert "if the team stays on, 9 in 10 by 12 January 2027" in report().text()
 
 
+def test_extreme_futures_still_make_a_report() -> None:
+    made = futures()
+    nobody = tuple(replace(row, mould_work=False) for row in made.project.team)
+    early = replace(made.project.grant, end=date(2026, 3, 31))
+    extremes = {
+        "one future": futures(1, 0),
+        "none finishes": futures(20, 20),
+        "nobody does mould work": replace(made, project=replace(made.project, team=nobody)),
+        "the grant is over": replace(
+            made, grant_end=early.end, project=replace(made.project, grant=early)
+        ),
+    }
+    texts = {name: schedule_report(each).text() for name, each in extremes.items()}
+    assert "In half of the futures or more it is finished not by the" in texts["none finishes"]
+    assert "Nobody is assigned to mould work" in texts["nobody does mould work"]
+    assert "fewer than 1 in 100 of the futures" in texts["the grant is over"]
+    assert "over 1 in 2" in texts["one future"]
+
+
 def test_nothing_is_certain_anywhere() -> None:
     html = page(report())
     assert "100 %" not in re.sub(r"<svg.*?</svg>", "", html, flags=re.DOTALL)
