@@ -147,6 +147,8 @@ def environment() -> "dict[str, str]":
         PIP_NO_INPUT="1",
         PIP_DISABLE_PIP_VERSION_CHECK="1",
         JUPYTER_PREFER_ENV_PATH="1",
+        # The command line shows people commands to go on with: such as they can type.
+        FORECAST_COMMAND=started_with() + " forecast",
         PYTHONUTF8="1",
     )
     return kept

@@ -6,6 +6,7 @@ Exit codes: 0 done; 2 the input was wrong, with every problem on standard error;
 from __future__ import annotations
 
 import argparse
+import os
 import shutil
 import sys
 import tempfile
@@ -61,6 +62,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return DONE
 
 
+def _started_with() -> str:
+    """How to start this program: run.py says so, where it did."""
+    return os.environ.get("FORECAST_COMMAND", "forecast")
+
+
 def _print_problems(error: InputError) -> None:
     count = len(error.problems)
     print(f"{count} {'problem' if count == 1 else 'problems'} in the input:", file=sys.stderr)
@@ -70,7 +76,7 @@ def _print_problems(error: InputError) -> None:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="forecast",
+        prog=_started_with(),
         description="Forecast when a mould-damaged collection will be digitised, and how many "
         "items can be promised.",
         epilog=" ".join(CAUTIONS[:1]),
@@ -210,8 +216,8 @@ def _new(options: argparse.Namespace) -> None:
     print(f"Wrote {len(files)} files into {options.folder}.")
     print("Every number in them is assumed: replace what you know, beginning with collection.csv,")
     print("survey.csv and team.csv. Then run")
-    print(f'  forecast check "{options.folder}"')
-    print(f'  forecast schedule "{options.folder}"')
+    print(f'  {_started_with()} check "{options.folder}"')
+    print(f'  {_started_with()} schedule "{options.folder}"')
     _print_cautions()
 
 
