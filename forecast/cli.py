@@ -22,9 +22,7 @@ from forecast.folder import read_project
 from forecast.outcome import Futures, save
 from forecast.project import Project
 from forecast.replicate import DEFAULT_REPLICATIONS, DEFAULT_SEED, simulate
-from forecast.report import make_report, notebook_path
 from forecast.results import write_draws, write_json
-from forecast.schedule_forecast import summary_sentences
 from forecast.starter import write_starter
 
 __all__ = ["main"]
@@ -264,6 +262,8 @@ def _schedule(options: argparse.Namespace) -> None:
         write_json(futures, options.json)
     if options.draws is not None:
         write_draws(futures, options.draws)
+    from forecast.schedule_forecast import summary_sentences  # noqa: PLC0415  # as below
+
     print()
     for sentence in summary_sentences(futures):
         print(sentence)
@@ -273,6 +273,9 @@ def _schedule(options: argparse.Namespace) -> None:
 
 def _write_page(futures: Futures, options: argparse.Namespace, wanted: _Wanted) -> Path:
     """Run the notebook on the futures, and write the page that it makes."""
+    # What makes charts and pages takes seconds to load: nobody else should wait for it.
+    from forecast.report import make_report, notebook_path  # noqa: PLC0415
+
     out: Path | None = options.out
     if out is None:
         reports = options.folder / "reports"
