@@ -173,6 +173,7 @@ class _Walkthrough:
         self.list_of: list[list[int]] = luck.list_of.tolist()
         self.stages_of = [tuple(np.flatnonzero(row).tolist()) for row in luck.trained]
 
+        self.everybody = range(self.people)
         self.called = [self.env.event() for _ in range(self.people)]
         self.in_session = [False] * self.people
         self.shift_end = [-1] * self.people
@@ -190,7 +191,7 @@ class _Walkthrough:
 
     def run(self) -> NDArray[np.int64]:
         """Let everything happen, and hand over the record."""
-        for person in range(self.people):
+        for person in self.everybody:
             self.env.process(self.person(person))
             self.env.process(self.shifts(person))
         self.env.process(self.deliveries())
@@ -225,8 +226,17 @@ class _Walkthrough:
             self.at(self.now, order, act)
 
     def stir(self) -> None:
-        """Something changed: idle people look for work at the end of this instant."""
-        self.once(_CHOOSE, self.choose)
+        """Something changed: idle people look for work at the end of this instant.
+
+        Where nobody is idle there is nobody to wake; who becomes idle stirs for themselves.
+        """
+        if self.asked.get(_CHOOSE) != self.now and any(map(self.is_idle, self.everybody)):
+            self.once(_CHOOSE, self.choose)
+
+    def close_if_over(self) -> None:
+        """The last item has left and the last session has ended: nothing more can happen."""
+        if self.left == 0 and self.sessions == 0:
+            self.close()
 
     def close(self) -> None:
         if not self.over.triggered:
@@ -331,7 +341,7 @@ class _Walkthrough:
             self.now < self.shift_end[person]
             and bool(self.luck.mould_work[person, self.day])
             and self.is_trained(person, Stage.DRYING)
-            for person in range(self.people)
+            for person in self.everybody
         )
 
     def begin_round(self, item: int) -> None:
@@ -433,6 +443,7 @@ class _Walkthrough:
         self.items[item].stage = rules.DONE
         self.write(how, item=item)
         self.left -= 1
+        self.close_if_over()
 
     # --- people -----------------------------------------------------------------------------
 
@@ -521,6 +532,7 @@ class _Walkthrough:
         self.in_session[s.person] = False
         self.sessions -= 1
         self.stir()
+        self.close_if_over()
 
     def day_of(self, second: int) -> int:
         """The day of a session that may end at 24:00 sharp."""
@@ -549,13 +561,10 @@ class _Walkthrough:
 
     def choose(self) -> None:
         """Idle people choose, in the order of team.csv, until nobody can (R13)."""
-        if self.left == 0 and self.sessions == 0:
-            self.close()
-            return
         somebody_chose = True
         while somebody_chose:
             somebody_chose = False
-            for person in range(self.people):
+            for person in self.everybody:
                 if self.is_idle(person) and self.begins(person):
                     somebody_chose = True
 
