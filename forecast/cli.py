@@ -29,6 +29,9 @@ __all__ = ["main"]
 
 DONE, FAILED, WRONG_INPUT = 0, 1, 2
 
+# Enough to show what a forecast looks like, and done within a minute on two processors.
+_DEMO_REPLICATIONS = 60
+
 _DEMO = Path(__file__).resolve().parent.parent / "scenario_data" / "demo"
 
 
@@ -92,7 +95,7 @@ def _parser() -> argparse.ArgumentParser:
 
     schedule = commands.add_parser("schedule", help="make a schedule forecast of a project folder")
     schedule.add_argument("folder", type=Path, metavar="FOLDER")
-    _schedule_options(schedule)
+    _schedule_options(schedule, DEFAULT_REPLICATIONS)
     schedule.set_defaults(run=_schedule)
 
     demo = commands.add_parser("demo", help="make a forecast of an invented project")
@@ -104,12 +107,12 @@ def _parser() -> argparse.ArgumentParser:
         default=Path("demo-project"),
         help="where to put the project (default: demo-project)",
     )
-    _schedule_options(demo)
+    _schedule_options(demo, _DEMO_REPLICATIONS)
     demo.set_defaults(run=_demo)
     return parser
 
 
-def _schedule_options(parser: argparse.ArgumentParser) -> None:
+def _schedule_options(parser: argparse.ArgumentParser, replications: int) -> None:
     parser.add_argument(
         "--as-of",
         metavar="DATE",
@@ -119,8 +122,8 @@ def _schedule_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--replications",
         metavar="N",
-        default=str(DEFAULT_REPLICATIONS),
-        help=f"how many futures to simulate (default {DEFAULT_REPLICATIONS})",
+        default=str(replications),
+        help=f"how many futures to simulate (default {replications})",
     )
     parser.add_argument(
         "--seed",
