@@ -18,7 +18,7 @@ _DEMO = Path(__file__).resolve().parent.parent / "scenario_data" / "demo"
 @pytest.fixture(scope="module")
 def futures() -> Futures:
     project = read_project(_DEMO)
-    return simulate(project, replications=200, workers=1, progress=False, standstill=False)
+    return simulate(project, replications=200, progress=False, standstill=False)
 
 
 def test_the_worst_day_of_exposure_meets_the_limit_and_never_passes_it(futures: Futures) -> None:
