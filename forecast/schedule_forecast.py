@@ -204,7 +204,7 @@ def _finish_sentences(futures: Futures) -> str:
     all_done = f"The whole collection is finished by then in {share} of them"
     half, most = (futures.date_of(int(quantile(futures.finish_day, q))) for q in (0.5, 0.9))
     if half is None:
-        return f"{all_done}. In half of the futures or more it is finished {never(horizon)}."
+        return f"{all_done}. In half of the futures or more the finish is {never(horizon)}."
     stays = f"{IF_TEAM_STAYS}, " if half > futures.grant_end else ""
     said = f"{all_done}; {stays}half of the futures are finished by {long_date(half)}"
     if most is None:

@@ -7,7 +7,6 @@ one fault each, every one of which has to be caught under its own line.
 
 from __future__ import annotations
 
-import sys
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
@@ -44,7 +43,9 @@ _SAME_EVERY_TIME = settings(
 )
 
 
-def test_every_line_holds_on_random_projects_that_reach_the_hard_cases() -> None:
+def test_every_line_holds_on_random_projects_that_reach_the_hard_cases(
+    record_property: Callable[[str, object], None],
+) -> None:
     # One test, so that the counts are whole however the tests are spread over processes.
     reached: Counter[str] = Counter()
     projects: Counter[str] = Counter()
@@ -61,9 +62,10 @@ def test_every_line_holds_on_random_projects_that_reach_the_hard_cases() -> None
         _the_reducer_loses_nothing(rows, luck)
 
     holds()
-    told = [f"  {n}: {reached[n]} ({projects[n]})" for n in sorted({*reached, *HARD_CASES})]
-    heading = "How often random projects reached the hard cases (in how many of them):"
-    sys.stdout.write("\n".join(["", heading, *told, ""]))  # pytest -rP or -s shows it
+    record_property(  # conftest.py prints it at the end of every run
+        "How often random projects reached the hard cases (in how many of them)",
+        ", ".join(f"{n} {reached[n]} ({projects[n]})" for n in sorted({*reached, *HARD_CASES})),
+    )
     never = [name for name in HARD_CASES if not reached[name]]
     assert not never, f"random projects never reached: {', '.join(never)}"
 

@@ -106,7 +106,7 @@ def test_extreme_futures_still_make_a_report() -> None:
         ),
     }
     texts = {name: schedule_report(each).text() for name, each in extremes.items()}
-    assert "In half of the futures or more it is finished not by the" in texts["none finishes"]
+    assert "In half of the futures or more the finish is not by the" in texts["none finishes"]
     assert "Nobody is assigned to mould work" in texts["nobody does mould work"]
     assert "fewer than 1 in 100 of the futures" in texts["the grant is over"]
     assert "over 1 in 2" in texts["one future"]
