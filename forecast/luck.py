@@ -100,7 +100,8 @@ class Replication:
         rejections: (I,) how many checks in a row reject the item.
         rounds: (I,) drying rounds until it is dry.
         round_days: (I, K) days of its k-th round before the month's factor; the last repeats.
-        set_aside, not_imaged: (I,) items that end otherwise.
+        set_aside, not_imaged: (I,) items that end otherwise; ``applies`` already leaves out what a
+            not-imaged item skips.
         practice: (9, I + N + 1) factor after that many first passes of the team at the stage.
         finished_before: (9,) first passes on record at the start.
         week_factor: (9, W); week_of_day: (D,); month_factor: (D,).
