@@ -38,7 +38,7 @@ COMMANDS = (
     ("lab", "open the notebooks in JupyterLab, on this machine only"),
     ("test", "run the tests"),
     ("check", "run lint and type checks"),
-    ("bench", "measure speed, where there is something to measure"),
+    ("bench", "measure speed: the parts of a replication, and ratios"),
 )
 
 # JupyterLab asks at its first start whether it may fetch news from outside. It may not.
@@ -374,9 +374,6 @@ def lab_arguments(root: str, given: "list[str]") -> "list[str]":
 
 def run(there: SimpleNamespace, command: str, given: "list[str]") -> int:
     """Set up what a command needs, and do it."""
-    if command == "bench" and not os.path.exists(os.path.join(there.root, "forecast", "bench.py")):
-        say("There is nothing to measure yet.")
-        return 0
     set_up(there, dev=command in ("test", "check"))
     if command == "check":
         return check(there)
