@@ -230,7 +230,9 @@ def _country(project: Section) -> tuple[str, str | None, bool]:
         return code
 
     no_part: str | None = None
-    return country, project.get("subdivision", part, no_part, assumed=False), observe
+    # Without its part a country gives only the days that all its parts share: worth a look.
+    has_parts = observe and bool(supported.get(country))
+    return country, project.get("subdivision", part, no_part, assumed=has_parts), observe
 
 
 def _two_years_after(day: date) -> date:

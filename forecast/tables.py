@@ -430,6 +430,11 @@ _SETTINGS: tuple[_Row, ...] = (
         lambda p: f"yes ({p.country})" if p.observe_public_holidays else "no",
     ),
     (
+        "project.subdivision",
+        "Part of the country, for its own public holidays",
+        lambda p: p.subdivision or "none told: only those of all parts",
+    ),
+    (
         "exposure.hours_per_day",
         "Planning limit: exposure of a person in a day",
         lambda p: f"{p.exposure.hours_per_day:g} hours",
