@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
+import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import betaincinv
 
-__all__ = ["Estimate", "lognormal_sigma"]
+__all__ = ["Estimate", "Quantiles", "lognormal_sigma"]
 
 _LAMBDA = 4.0  # weight of the mode in PERT
 
@@ -94,6 +97,51 @@ class Estimate:
         minimum, width, alpha, beta = self.beta
         value = max(0.0, minimum + width * float(betaincinv(alpha, beta, probability)))
         return min(1.0, value) if self.at_most_one else value
+
+
+@dataclass(frozen=True)
+class Quantiles:
+    """Several estimates laid out as arrays, so that all their quantiles are worked out at once.
+
+    Attributes:
+        known: (N,) the value of each, where it is known; 0 where it is not.
+        uncertain: (U,) which of the N are not known.
+        beta: (4, U) minimum, width, alpha and beta of these.
+        most: (U,) 1 where the quantity is a share, infinity elsewhere.
+    """
+
+    known: NDArray[np.float64]
+    uncertain: NDArray[np.int64]
+    beta: NDArray[np.float64]
+    most: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, estimates: Sequence[Estimate]) -> Quantiles:
+        """Lay estimates out, in their order."""
+        uncertain = [n for n, each in enumerate(estimates) if not each.is_known]
+        shapes = [estimates[n].beta for n in uncertain]
+        shares = [estimates[n].at_most_one for n in uncertain]
+        return cls(
+            known=np.array([each.low if each.is_known else 0.0 for each in estimates], dtype=float),
+            uncertain=np.array(uncertain, dtype=np.int64),
+            beta=np.array(shapes, dtype=float).reshape(-1, 4).T,
+            most=np.where(np.array(shares, dtype=bool), 1.0, math.inf),
+        )
+
+    def at(self, probabilities: NDArray[np.float64]) -> NDArray[np.float64]:
+        """What :meth:`Estimate.quantile` gives for each.
+
+        Args:
+            probabilities: (U,) one for each estimate that is not known, in their order.
+
+        Returns:
+            (N,) a value of each estimate.
+        """
+        minimum, width, alpha, beta = self.beta
+        values = self.known.copy()
+        uncut = minimum + width * betaincinv(alpha, beta, probabilities)
+        values[self.uncertain] = np.minimum(np.maximum(uncut, 0.0), self.most)
+        return values
 
 
 def lognormal_sigma(coefficient_of_variation: float) -> float:

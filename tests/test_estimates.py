@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from forecast.estimates import Estimate, lognormal_sigma
+from forecast.estimates import Estimate, Quantiles, lognormal_sigma
 
 
 def point(estimate: Estimate, probability: float) -> float:
@@ -118,6 +118,29 @@ class TestQuantiles:
 
     def test_of_anything_else_may_pass_one(self) -> None:
         assert Estimate(3.0, 6.0, 15.0).quantile(0.5) > 1.0
+
+
+class TestManyAtOnce:
+    @given(st.lists(st.tuples(triples(), st.booleans(), st.floats(2.0**-53, 1.0)), max_size=6))
+    def test_give_what_each_gives_alone(
+        self, cases: list[tuple[Estimate, bool, float]]
+    ) -> None:
+        estimates = []
+        for triple, known, _ in cases:
+            share = Estimate(0.7, 0.95, 1.0, at_most_one=True)
+            estimates += [Estimate.known(triple.high), share] if known else [triple]
+        laid_out = Quantiles.of(estimates)
+        unknown = [each for each in estimates if not each.is_known]
+        luck = [probability for *_, probability in cases]
+        found = laid_out.at(np.array(luck))
+        chances = iter(luck)
+        alone = [e.low if e.is_known else e.quantile(next(chances)) for e in estimates]
+        assert len(unknown) == len(luck)
+        assert found.tolist() == alone
+
+    def test_leave_known_values_as_they_are(self) -> None:
+        known = Quantiles.of([Estimate.known(3.0), Estimate.known(0.0)])
+        assert known.at(np.zeros(0)).tolist() == [3.0, 0.0]
 
 
 class TestWhatIsKnown:

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
+import pickle
 from dataclasses import replace
 from datetime import date, timedelta
+from hashlib import blake2b
 from typing import Any
 
 import numpy as np
 import pytest
+from numpy.random.bit_generator import ISeedSequence
 from scipy import stats
 
-from forecast import luck
+from forecast import luck, working_time
 from forecast.condition import SurveyRow
 from forecast.estimates import Estimate
 from forecast.items import Category, CollectionRow, Mould
@@ -118,21 +121,44 @@ def _same(a: Replication, b: Replication, names: tuple[str, ...], where: Any = .
 # --- streams ----------------------------------------------------------------------------------
 
 
-def test_a_key_is_four_words_below_two_to_the_32_and_no_two_names_share_one() -> None:
-    names = [("scatter", stage.name, f"S{n}", "volume") for stage in Stage for n in range(300)]
-    keys = [luck._key(name) for name in names]
-    assert all(len(key) == 4 and all(0 <= word < 2**32 for word in key) for key in keys)
-    assert len(set(keys)) == len(names)
+def test_no_two_names_share_a_stream() -> None:
+    names = [("normals", stage.name, f"S{n}", "volume") for stage in Stage for n in range(300)]
+    first = {luck.stream(1, 0, *name).random() for name in names}
+    assert len(first) == len(names)
 
 
-def test_a_name_is_more_than_its_letters_in_a_row() -> None:
-    assert luck._key(("AB", "C")) != luck._key(("A", "BC"))
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [((1, 0, "AB", "C"), (1, 0, "A", "BC")), ((1, 11, "A"), (11, 1, "A")), ((1, 1), (11, 1))],
+)
+def test_a_name_is_more_than_its_letters_in_a_row(one: Any, other: Any) -> None:
+    assert luck.stream(*one).random() != luck.stream(*other).random()
 
 
-def test_a_stream_is_numpys_seed_sequence_with_the_name_as_spawn_key() -> None:
-    key = (7, *luck._key(("week", "IMAGING", "2026")))
-    by_hand = np.random.Generator(np.random.PCG64(np.random.SeedSequence(5, spawn_key=key)))
-    assert luck.stream(5, 7, "week", "IMAGING", "2026").random() == by_hand.random()
+def test_a_stream_is_seeded_with_the_hash_of_seed_replication_and_name() -> None:
+    digest = blake2b("5|7|week|3507".replace("|", "\0").encode()).digest()
+
+    class Words(ISeedSequence):
+        def generate_state(self, n_words: int, dtype: Any = np.uint32) -> Any:
+            return np.frombuffer(digest, dtype)[:n_words]
+
+    seed: Any = Words()
+    by_hand = np.random.Generator(np.random.SFC64(seed))
+    drawn = luck.stream(5, 7, "week", "3507")
+    assert drawn.random(4).tolist() == by_hand.random(4).tolist()
+
+
+def test_a_seed_is_as_long_as_a_generator_asks_and_of_its_kind_of_word() -> None:
+    seed: Any = luck._NameSeed(blake2b(b"name").digest())
+    long, short = seed.generate_state(40, np.uint64), seed.generate_state(3, np.uint64)
+    assert long.dtype == np.uint64
+    assert long[:3].tolist() == short.tolist()
+    assert np.unique(long).size == 40
+    assert seed.generate_state(6).dtype == np.uint32
+    assert seed.generate_state(6).tobytes() == short.tobytes()
+    np.random.Generator(np.random.MT19937(seed)).random()  # which asks for 624
+    with pytest.raises(ValueError, match="uint32 or uint64, not float64"):
+        seed.generate_state(3, np.float64)
 
 
 def test_streams_of_other_names_replications_and_seeds_are_not_related() -> None:
@@ -168,6 +194,59 @@ def test_another_person_changes_no_items_luck_and_nobody_elses_absence() -> None
     _same(before, after, ("shift_begin", "shift_end"), np.s_[1:])
     assert (before.shift_end == 0).any()
     assert before.shift_end[0].tolist() != before.shift_end[1].tolist()
+
+
+def test_more_items_in_one_cell_shift_nobody_elses_luck_nor_their_own() -> None:
+    project = _project()
+    more = (project.collection[0], replace(project.collection[1], items=31), project.collection[2])
+    plan, before = _drawn(project)
+    wider, after = _drawn(replace(project, collection=more))
+    for cell, moved in ((0, 0), (2, 6)):
+        mine = np.argsort(plan.order)[_items(plan, cell)]
+        theirs = np.argsort(wider.order)[_items(wider, cell)]
+        assert _items(wider, cell).start == _items(plan, cell).start + moved
+        for name in ITEMS_OWN:
+            one, other = getattr(before, name)[mine], getattr(after, name)[theirs]
+            if name == "round_days":
+                one, other = one[:, :2], other[:, :2]
+            assert np.array_equal(one, other), name
+    # Of the cell itself: what hangs on the item alone.
+    mine = np.argsort(plan.order)[_items(plan, 1)]
+    theirs = np.argsort(wider.order)[_items(wider, 1)][:25]
+    for name in ("set_aside", "not_imaged", "rounds"):
+        assert np.array_equal(getattr(before, name)[mine], getattr(after, name)[theirs]), name
+    assert np.array_equal(before.base_seconds[mine, 4], after.base_seconds[theirs, 4])
+
+
+def _items(plan: Plan, cell: int) -> slice:
+    first = plan.cells[cell].first_item
+    return slice(first, first + plan.cells[cell].items)
+
+
+@pytest.mark.parametrize("off", [Stage.RECEIVING, Stage.DRYING, Stage.CLEANING, Stage.REBOXING])
+def test_a_stage_switched_off_shifts_no_luck_at_the_others(off: Stage) -> None:
+    project = _project()
+    _, before = _drawn(project)
+    _, after = _drawn(replace(project, stages_off=frozenset({off})))
+    others = [stage for stage in Stage if stage is not off]
+    for name in ("applies", "base_seconds"):
+        one, other = getattr(before, name), getattr(after, name)
+        assert np.array_equal(one[:, others], other[:, others]), name
+    assert not after.applies[:, off].any()
+    _same(before, after, ("mould", "images", "set_aside", "not_imaged", "rounds", "rejections"))
+    _same(before, after, ("shift_begin", "shift_end", "week_factor", "practice"))
+
+
+def test_a_longer_horizon_shifts_no_luck() -> None:
+    project = _project()
+    later = replace(project.grant, horizon=project.grant.horizon + timedelta(days=1_900))
+    _, before = _drawn(project)
+    _, after = _drawn(replace(project, grant=later))
+    _same(before, after, ITEMS_OWN)
+    days, weeks = before.shift_begin.shape[1], before.week_factor.shape[1]
+    assert np.array_equal(before.shift_end, after.shift_end[:, :days])
+    # Some of the last week's days were beyond the horizon; it is the same week.
+    assert np.array_equal(before.week_factor, after.week_factor[:, :weeks])
 
 
 def test_another_series_in_front_changes_no_other_items_luck() -> None:
@@ -340,6 +419,20 @@ def test_the_drawn_mix_has_the_mean_and_variance_of_the_dirichlet_multinomial() 
     assert low < shares.var(ddof=1) / expected.var() < high
 
 
+def test_a_material_keeps_its_mix_beside_one_that_has_more_conditions() -> None:
+    alone = _quick(collection=(_row("A", "folder", 400),), survey=_sample(40, 20))
+    volumes = SurveyRow(Category("volume", Mould.ACTIVE, True), 10)
+    both = replace(
+        alone,
+        collection=(_row("B", "volume", 30), *alone.collection),
+        survey=(*alone.survey, volumes),
+    )
+    for index in range(5):
+        one, other = (_drawn(project, index)[1].mould for project in (alone, both))
+        assert np.array_equal(one, other[30:])
+        assert 0.2 < (one > 0).mean() < 0.8
+
+
 def test_looked_at_items_are_in_every_future_what_they_were_seen_to_be() -> None:
     survey = (SurveyRow(Category("folder", Mould.ACTIVE, False), 30),)
     project = _project(collection=(_row("A", "folder", 40),), survey=survey)
@@ -429,13 +522,53 @@ def test_the_kth_time_in_a_row_comes_when_one_uniform_is_below_the_share_to_the_
         outcomes=Outcomes(),
     )
     times = _in_a_row(name, project) - (1 if name == "rounds" else 0)
-    uniform = luck.stream(
-        1, 0, "rejected" if name == "rejections" else "still-damp", "A", "folder"
-    ).random(20_000)
+    column = luck._Column.REJECTED if name == "rejections" else luck._Column.STILL_DAMP
+    drawn = luck.stream(1, 0, "uniforms", "A", "folder").random((20_000, len(luck._Column)))
+    uniform = drawn[:, column]
     for k in range(1, 8):
         assert np.array_equal(times >= k, uniform < 0.4**k)
         half = stats.norm.ppf(0.9995) * math.sqrt(0.4**k * (1 - 0.4**k) / 20_000)
         assert abs((times >= k).mean() - 0.4**k) < half
+
+
+def _damp(still: float) -> Replication:
+    survey = (SurveyRow(Category("folder", Mould.ACTIVE, False), 20_000),)
+    project = _quick(
+        collection=(_row("A", "folder", 20_000),),
+        survey=survey,
+        task_times=(_time(Stage.DRYING, 4.0, average=Estimate.known(4.0), scatter=0.5),),
+        drying=Drying(still_damp=share(still)),
+    )
+    return _drawn(project)[1]
+
+
+def test_each_round_has_its_own_scatter_with_mean_one_unrelated_to_the_round_before() -> None:
+    drawn = _damp(0.5)
+    sigma = math.sqrt(math.log(1.25))
+    z = (np.log(drawn.round_days / 4.0) + sigma * sigma / 2.0) / sigma
+    for number in range(5):
+        own = z[drawn.rounds > number]
+        assert len(own) > 1_000
+        assert stats.kstest(own[:, number], "norm").pvalue > 0.001
+        if number:
+            related = np.corrcoef(own[:, number - 1], own[:, number])[0, 1]
+            assert abs(related) < stats.norm.ppf(0.9995) / math.sqrt(len(own))
+
+
+def test_the_last_round_that_an_item_needs_repeats() -> None:
+    drawn = _damp(0.5)
+    most = drawn.round_days.shape[1]
+    last = drawn.round_days[np.arange(20_000), np.minimum(drawn.rounds, most) - 1]
+    beyond = np.arange(most)[None, :] >= drawn.rounds[:, None]
+    assert (drawn.round_days == last[:, None])[beyond].all()
+
+
+def test_another_share_still_damp_keeps_the_days_of_each_round() -> None:
+    few, many = _damp(0.2), _damp(0.6)
+    for number in range(few.round_days.shape[1]):
+        both = (few.rounds > number) & (many.rounds > number)
+        assert both.sum() == (few.rounds > number).sum()
+        assert np.array_equal(few.round_days[both, number], many.round_days[both, number])
 
 
 def test_a_share_of_none_rejects_nothing_and_a_share_of_all_rejects_for_ever() -> None:
@@ -544,6 +677,64 @@ def test_a_second_row_of_a_persons_rota_keeps_the_absences_of_the_dates() -> Non
     )
     one, two = _one_rota(project, (whole,)), _one_rota(project, halves)
     assert ((one.shift_end > one.shift_begin) == (two.shift_end > two.shift_begin)).all()
+
+
+@pytest.mark.parametrize("spell", [1.0, 2.5, 40.0])
+def test_all_persons_are_absent_as_each_of_them_would_be_alone(spell: float) -> None:
+    project = _project(
+        time=WorkingTime(
+            delivered_share=share(1.0),
+            absence_days_a_year=Estimate.known(90.0),
+            absence_spell_days=spell,
+        ),
+        observe_public_holidays=False,
+    )
+    plan, drawn = _drawn(project)
+    chance = working_time.absence_probability(90.0, spell, 261.0)
+    first = project.grant.start.toordinal()
+    for p, name in enumerate(project.persons):
+        block = luck.stream(1, 0, "absence", name, str(first // 1461)).random((1461, 2))
+        dates = block[first % 1461 :][: project.days]
+        assert len(dates) == project.days  # this grant lies within one block
+        working = plan.rota.hours[p] > 0.0
+        absent = working_time.absences(working, dates[:, 0], dates[:, 1], chance, spell)
+        assert absent.any()
+        assert np.array_equal(drawn.shift_end[p] > 0, working & ~absent)
+
+
+# --- what is sent, and what an engine gets ------------------------------------------------------
+
+
+def test_a_plan_that_was_sent_draws_the_same_futures_and_takes_no_more_room_once_used() -> None:
+    plan = luck.plan(_project())
+    fresh = pickle.dumps(plan)
+    before = luck.replication(plan, 1, 3)
+    assert len(pickle.dumps(plan)) == pytest.approx(len(fresh), rel=0.05)
+    after = luck.replication(pickle.loads(fresh), 1, 3)
+    _same(before, after, tuple(n for n in vars(before) if n != "settings"))
+
+
+def test_a_plan_of_many_items_is_not_much_larger_than_one_of_few() -> None:
+    few, many = (
+        luck.plan(_project(collection=(_row("A", "folder", n),), survey=_sample(8, 3)))
+        for n in (100, 100_000)
+    )
+    assert len(pickle.dumps(many)) < len(pickle.dumps(few)) + 100
+
+
+def test_every_array_is_contiguous_and_of_its_type() -> None:
+    flags = "red_rot bound applies set_aside not_imaged mould_work trained"
+    floats = (
+        "base_seconds again_seconds round_days practice week_factor month_factor delivered_share"
+    )
+    kinds: dict[str, Any] = dict.fromkeys(flags.split(), np.bool_)
+    kinds |= dict.fromkeys(floats.split(), np.float64)
+    kinds |= {"mould": np.int8, "preferences": np.int8}
+    for project in (_project(), _quick(survey=())):
+        for name, array in vars(_drawn(project)[1]).items():
+            if name != "settings":
+                assert array.dtype == kinds.get(name, np.int64), name
+                assert array.flags.c_contiguous, name
 
 
 def test_the_project_begins_on_a_monday_in_these_tests_of_hand_made_tables() -> None:
