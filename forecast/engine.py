@@ -13,23 +13,24 @@ the readable model: read :func:`_instant` beside its list of priorities.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import astuple
-from typing import Any, NamedTuple
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from forecast import rules, units
-from forecast.compiled import entry, first_use, part
+from forecast.compiled import entry, part
 from forecast.events import COLUMNS, NOBODY, What
 from forecast.items import Mould
 from forecast.luck import UNLIMITED, Replication
+from forecast.reference import addresses, shared
 from forecast.rules import CLEAN, DONE, MOULDY, NEVER, NO_STAGE, WHOLE
 from forecast.stages import N_PLACES, N_STAGES, Place, Stage
 from forecast.tally import Tally, absorb, new_tally
 from forecast.units import SECONDS_PER_DAY
 
-__all__ = ["prepare", "record", "run"]
+__all__ = ["record", "run"]
 
 # The decisions, as the readable model takes them.
 _kind_of = part(rules.kind_of)
@@ -70,11 +71,17 @@ _QUEUES = _DAMP + 1
 # What a person is about.
 _IDLE, _DRESSING, _HANDLING, _LOOKING, _CLEARING = range(5)
 
-_KEPT = 4_096  # rows of the record that are kept before they are added up
+_MANY = 4_096  # rows of the record that are added up at a time
 _SETS = 64  # tool sets at first, where some day has no limit
 
 # How a run ended.
 _OVER, _TOO_MANY_ROWS, _TOO_MANY_SETS = range(3)
+
+# Patterns of arrays: type and number of axes.
+_INTS, _INTS_BY = np.zeros(1, np.int64), np.zeros((1, 1), np.int64)
+_FLOATS, _FLOATS_BY = np.zeros(1), np.zeros((1, 1))
+_FLAGS, _FLAGS_BY = np.zeros(1, np.bool_), np.zeros((1, 1), np.bool_)
+_BYTES, _BYTES_BY = np.zeros(1, np.int8), np.zeros((1, 1), np.int8)
 
 _ITEM = np.dtype(
     [
@@ -133,7 +140,6 @@ _CLOCK = np.dtype(
         ("drying", np.int64),
         ("begun", np.int64),  # sessions begun at this instant
         ("status", np.int64),
-        ("keep", np.bool_),  # keep all rows
         ("sets_limited", np.bool_),
         ("drying_session", np.bool_),
         ("fill_shelves", np.bool_),  # asked for at this instant
@@ -149,75 +155,73 @@ _PLACE = np.dtype(
 _QUEUE = np.dtype([("first", np.int32), ("last", np.int32)])
 
 
-class _Numbers(NamedTuple):
-    """``luck.Settings`` as the compiler likes it: the same names, in the same order."""
-
-    start: int
-    allowance: int
-    days_limit: int
-    calendar_week: bool
-    weekday_of_day_0: int
-    wear: int
-    rest: int
-    clothing: int
-    clear_bench: int
-    clear_camera: int
-    shortest: int
-    minimum_days: int
-    attention: int
-    tool_drying: int
-    receiving_is_mouldy: bool
-
-
-class _State(NamedTuple):
-    """Luck and tables, which are read; and what changes while a future happens."""
-
-    settings: _Numbers
-    arrival: NDArray[np.int64]
-    coming: NDArray[np.int64]  # items by arrival
-    mould: NDArray[np.int8]
-    red_rot: NDArray[np.bool_]
-    applies: NDArray[np.bool_]
-    base_seconds: NDArray[np.float64]
-    again_seconds: NDArray[np.float64]
-    rounds: NDArray[np.int64]
-    round_days: NDArray[np.float64]
-    set_aside: NDArray[np.bool_]
-    not_imaged: NDArray[np.bool_]
-    practice: NDArray[np.float64]
-    week_factor: NDArray[np.float64]
-    week_of_day: NDArray[np.int64]
-    month_factor: NDArray[np.float64]
-    shift_begin: NDArray[np.int64]
-    shift_end: NDArray[np.int64]
-    mould_work: NDArray[np.bool_]
-    list_of: NDArray[np.int64]
-    preferences: NDArray[np.int8]
-    trained: NDArray[np.bool_]
-    capacity: NDArray[np.int64]
-    clock: NDArray[Any]  # one of _CLOCK
-    items: NDArray[Any]  # of _ITEM
-    people: NDArray[Any]  # of _PERSON
-    places: NDArray[Any]  # of _PLACE
-    queues: NDArray[Any]  # of _QUEUE
-    waiting: NDArray[np.int64]  # (9,) items in the stage's queues
-    finished: NDArray[np.int64]  # (9,) first passes of the team
-    exposure: NDArray[np.int64]  # (P, D + 6) seconds
-    exposed: NDArray[np.bool_]  # (P, D + 6)
-    workable: NDArray[np.bool_]  # (9,) to choose from
-    kind_at: NDArray[np.int64]  # (9,) and what a session there would be
-    room_at: NDArray[np.int64]
-    begun: NDArray[np.int64]  # (P,) who began a session at this instant, in order
-    due: NDArray[np.int64]  # heap of day x items + item
-    shelves: NDArray[np.int64]  # heaps of numbers that came back
-    dryers: NDArray[np.int64]
-    benches: NDArray[np.int64]
-    cameras: NDArray[np.int64]
-    sets: NDArray[np.int64]
-    set_clean_at: NDArray[np.int64]  # ring of the sets that dry
-    set_drying: NDArray[np.int64]
-    rows: NDArray[np.int64]
-    tally: Tally
+# What compiled functions share, by name. Luck and tables, which are read ...
+_READ: dict[str, Any] = {
+    "start": int,
+    "allowance": int,
+    "days_limit": int,
+    "calendar_week": bool,
+    "weekday_of_day_0": int,
+    "wear": int,
+    "rest": int,
+    "clothing": int,
+    "clear_bench": int,
+    "clear_camera": int,
+    "shortest": int,
+    "minimum_days": int,
+    "attention": int,
+    "tool_drying": int,
+    "receiving_is_mouldy": bool,
+    "arrival": _INTS,
+    "mould": _BYTES,
+    "red_rot": _FLAGS,
+    "applies": _FLAGS_BY,
+    "base_seconds": _FLOATS_BY,
+    "again_seconds": _FLOATS,
+    "rounds": _INTS,
+    "round_days": _FLOATS_BY,
+    "set_aside": _FLAGS,
+    "not_imaged": _FLAGS,
+    "practice": _FLOATS_BY,
+    "week_factor": _FLOATS_BY,
+    "week_of_day": _INTS,
+    "month_factor": _FLOATS,
+    "shift_begin": _INTS_BY,
+    "shift_end": _INTS_BY,
+    "mould_work": _FLAGS_BY,
+    "list_of": _INTS_BY,
+    "preferences": _BYTES_BY,
+    "trained": _FLAGS_BY,
+    "capacity": _INTS_BY,
+}
+# ... and what changes while a future happens.
+_CHANGED: dict[str, Any] = {
+    "coming": _INTS,  # items by arrival
+    "clock": np.zeros(1, _CLOCK),
+    "items": np.zeros(1, _ITEM),
+    "people": np.zeros(1, _PERSON),
+    "places": np.zeros(1, _PLACE),
+    "queues": np.zeros(1, _QUEUE),
+    "waiting": _INTS,  # (9,) items in the stage's queues
+    "finished": _INTS,  # (9,) first passes of the team
+    "exposure": _INTS_BY,  # (P, D + 6) seconds
+    "exposed": _FLAGS_BY,  # (P, D + 6)
+    "workable": _FLAGS,  # (9,) to choose from
+    "kind_at": _INTS,  # (9,) and what a session there would be
+    "room_at": _INTS,
+    "begun": _INTS,  # (P,) who began a session at this instant, in order
+    "due": _INTS,  # heap of day x items + item
+    "shelves": _INTS,  # heaps of numbers that came back
+    "dryers": _INTS,
+    "benches": _INTS,
+    "cameras": _INTS,
+    "sets": _INTS,
+    "set_clean_at": _INTS,  # ring of the sets that dry
+    "set_drying": _INTS,
+    "rows": _INTS_BY,
+}
+_State = Any  # the compiler sees fields of these names and types
+_state_of = shared(_READ | _CHANGED)
 
 
 # --- small things ------------------------------------------------------------------------------
@@ -259,15 +263,12 @@ def _pop(heap: NDArray[np.int64], size: int) -> int:
 
 @part
 def _write(s: _State, what: int, stage: int, item: int, person: int, place: int) -> None:
-    """One row of the record; a full buffer is added up, or is too small where rows are kept."""
+    """One row of the record."""
     clock = s.clock[0]
     n = clock.rows
     if n == len(s.rows):
-        if clock.keep:
-            clock.status = _TOO_MANY_ROWS
-        else:
-            absorb(s.tally, s.rows, n)
-        n = 0
+        clock.status = _TOO_MANY_ROWS
+        return
     row = s.rows[n]
     row[0] = clock.now
     row[1] = what
@@ -370,10 +371,10 @@ def _fill_shelves(s: _State) -> None:
         _write(s, _SHELF_TAKEN, _QUARANTINE, item, NOBODY, shelf)
         # Growing mould is to be dried, not kept; a dormant one waits out its days.
         dries = s.mould[item] == _ACTIVE and s.applies[item, _DRYING]
-        if dries or s.settings.minimum_days == 0:
+        if dries or s.minimum_days == 0:
             _leave_quarantine(s, item)
         else:
-            _is_due_in(s, item, s.settings.minimum_days)
+            _is_due_in(s, item, s.minimum_days)
 
 
 @part
@@ -481,7 +482,7 @@ def _wait_for_hands(s: _State, item: int, stage: int) -> None:
         s.mould[item],
         s.red_rot[item],
         s.items[item].cleaned,
-        s.settings.receiving_is_mouldy,
+        s.receiving_is_mouldy,
     )
     _join(s, stage * _KINDS + kind, item)
     s.waiting[stage] += 1
@@ -615,7 +616,7 @@ def _take_up(s: _State, person: int) -> None:
 def _seconds(s: _State, item: int, stage: int) -> int:
     """An item's whole seconds at a stage if it is taken up now."""
     if stage == _DRYING:
-        return s.settings.attention
+        return s.attention
     again = stage == _IMAGING and s.items[item].again
     base = s.again_seconds[item] if again else s.base_seconds[item, stage]
     week = s.week_of_day[s.clock[0].day]
@@ -644,8 +645,8 @@ def _end_session(s: _State, person: int) -> None:
         day = min(me.handling_since // SECONDS_PER_DAY, len(s.week_of_day) - 1) + 6
         s.exposure[person, day] += clock.now - me.handling_since
         s.exposed[person, day] = True
-        me.rested_at = clock.now + s.settings.rest
-        clock.soon = min(clock.soon, me.rested_at) if s.settings.rest > 0 else clock.soon
+        me.rested_at = clock.now + s.rest
+        clock.soon = min(clock.soon, me.rested_at) if s.rest > 0 else clock.soon
     _write(s, _SESSION_ENDS, stage, NOBODY, person, me.station)
     if stage == _CLEANING:
         _free_place(s, _BENCH, s.benches, me.station)
@@ -665,7 +666,7 @@ def _end_session(s: _State, person: int) -> None:
 def _dry_tool_set(s: _State, number: int) -> None:
     """A used tool set is clean again after its drying time (R12)."""
     clock = s.clock[0]
-    if s.settings.tool_drying == 0:
+    if s.tool_drying == 0:
         _write(s, _TOOL_SET_CLEAN, _CLEANING, NOBODY, NOBODY, number)
         _free_place(s, _TOOL_SET, s.sets, number)
         return
@@ -674,7 +675,7 @@ def _dry_tool_set(s: _State, number: int) -> None:
         return
     at = (clock.drying_from + clock.drying) % len(s.set_drying)
     s.set_drying[at] = number
-    s.set_clean_at[at] = clock.now + s.settings.tool_drying
+    s.set_clean_at[at] = clock.now + s.tool_drying
     clock.drying += 1
     clock.soon = min(clock.soon, s.set_clean_at[at])
 
@@ -772,7 +773,7 @@ def _first_kind(s: _State, person: int, stage: int) -> bool:
         if first == NOBODY:
             return False
         room = _room(s, person, stage, kind)
-        if room >= s.settings.shortest:
+        if room >= s.shortest:
             s.kind_at[stage] = kind
             s.room_at[stage] = room
             return True
@@ -783,7 +784,7 @@ def _first_kind(s: _State, person: int, stage: int) -> bool:
 @part
 def _room(s: _State, person: int, stage: int, kind: int) -> int:
     """Seconds of handling that a session could have; 0 where the person may not begin."""
-    clock, settings, me = s.clock[0], s.settings, s.people[person]
+    clock, me = s.clock[0], s.people[person]
     mouldy = kind == MOULDY
     if not _may_begin(
         mouldy,
@@ -791,30 +792,30 @@ def _room(s: _State, person: int, stage: int, kind: int) -> int:
         s.mould_work[person, clock.day],
         s.exposed[person, clock.day + 6],
         me.exposed_days,
-        settings.days_limit,
+        s.days_limit,
         clock.now,
         me.rested_at,
     ):
         return 0
     clothing, clearing = _session_overhead(
-        stage, kind, settings.clothing, settings.clear_bench, settings.clear_camera
+        stage, kind, s.clothing, s.clear_bench, s.clear_camera
     )
     return _room_for_handling(
         mouldy,
         me.shift_end - clock.now,
         clothing,
         clearing,
-        settings.allowance - s.exposure[person, clock.day + 6],
-        settings.wear,
+        s.allowance - s.exposure[person, clock.day + 6],
+        s.wear,
     )
 
 
 @part
 def _begin_session(s: _State, person: int, stage: int, kind: int, room: int) -> None:
     """Take station, tool set and first item."""
-    clock, settings, me = s.clock[0], s.settings, s.people[person]
+    clock, me = s.clock[0], s.people[person]
     me.clothing, me.clearing = _session_overhead(
-        stage, kind, settings.clothing, settings.clear_bench, settings.clear_camera
+        stage, kind, s.clothing, s.clear_bench, s.clear_camera
     )
     me.stage = stage
     me.kind = kind
@@ -867,8 +868,8 @@ def _midnight(s: _State) -> None:
         me.exposed_days = _exposure_days(
             s.exposed[person],
             clock.day,
-            s.settings.calendar_week,
-            s.settings.weekday_of_day_0,
+            s.calendar_week,
+            s.weekday_of_day_0,
         )
     items = len(s.items)
     while clock.due > 0 and s.due[0] < (clock.day + 1) * items:
@@ -969,11 +970,15 @@ def _instant(s: _State, of_calendar: bool) -> None:
 
 
 @entry
-def _happen(s: _State) -> int:
-    """Let everything happen until all is over, or to the horizon; how it ended."""
+def _happen(table: NDArray[np.int64], tally: Tally, keep: bool) -> int:
+    """Let everything happen, until all is over or to the horizon; how it ended.
+
+    Rows are added up whenever there are many, and at the end, unless all are to be kept.
+    """
+    s = _state_of(table)
     clock = s.clock[0]
     days = len(s.week_of_day)
-    horizon = max(days * SECONDS_PER_DAY, s.settings.start)
+    horizon = max(days * SECONDS_PER_DAY, s.start)
     while clock.status == _OVER:
         now = clock.soon
         for person in range(len(s.people)):
@@ -986,11 +991,13 @@ def _happen(s: _State) -> int:
         _instant(s, of_calendar)
         if of_calendar:
             clock.soon = _next_of_the_calendar(s)
+        if clock.rows >= _MANY and not keep:
+            absorb(tally, s.rows, clock.rows)
+            clock.rows = 0
         if _is_over(s):
             break
-    if not clock.keep:
-        absorb(s.tally, s.rows, clock.rows)
-        clock.rows = 0
+    if not keep:
+        absorb(tally, s.rows, clock.rows)
     return clock.status
 
 
@@ -1004,12 +1011,13 @@ def run(luck: Replication, start_within_days: int, counts_as_done: Sequence[str]
         luck: arrays of the types that :func:`forecast.luck.replication` makes.
         start_within_days, counts_as_done: as :func:`forecast.tally.new_tally` takes them.
     """
-    sets = _SETS
+    room = _Room.of(luck)
     while True:
         tally = new_tally(luck, start_within_days, counts_as_done)
-        if _happen(_state(luck, tally, _KEPT, sets, keep=False)) == _OVER:
+        state = _state(luck, room)
+        if _happen(addresses(state), tally, False) == _OVER:
             return tally
-        sets *= 2  # a future that is run again happens in the same way: nothing in it is random
+        room = room.doubled()
 
 
 def record(luck: Replication) -> NDArray[np.int64]:
@@ -1019,27 +1027,38 @@ def record(luck: Replication) -> NDArray[np.int64]:
         The event record, (n, 6) integers: see :mod:`forecast.events`. The same rows as those of
         :func:`forecast.walkthrough.run`.
     """
-    rows, sets = 32 * len(luck.arrival) + _KEPT, _SETS
-    tally = new_tally(luck, 0, ())
+    room, tally = _Room.of(luck).for_all_rows(luck), new_tally(luck, 0, ())
     while True:
-        state = _state(luck, tally, rows, sets, keep=True)
-        status = _happen(state)
-        if status == _OVER:
-            return state.rows[: int(state.clock[0]["rows"])].copy()
-        rows, sets = rows * 2, sets * 2
+        state = _state(luck, room)
+        if _happen(addresses(state), tally, True) == _OVER:
+            return np.array(state["rows"][: int(state["clock"][0]["rows"])])
+        room = room.doubled()
 
 
-def prepare() -> None:
-    """Compile before the first use on this computer, which it says; otherwise do nothing."""
-    first_use(_compile)
+@dataclass(frozen=True)
+class _Room:
+    """Room for rows and for tool sets, which has no bound that is known beforehand.
+
+    Where it was too little, the future is run again: nothing in it is random.
+    """
+
+    rows: int
+    sets: int
+
+    @classmethod
+    def of(cls, luck: Replication) -> _Room:
+        """Room for the rows of a busy instant, in which every item may move."""
+        return cls(_MANY + 12 * len(luck.arrival) + 16 * len(luck.shift_begin), _SETS)
+
+    def for_all_rows(self, luck: Replication) -> _Room:
+        return _Room(self.rows + 32 * len(luck.arrival), self.sets)
+
+    def doubled(self) -> _Room:
+        return _Room(2 * self.rows, 2 * self.sets)
 
 
-def _compile() -> None:
-    """Call with the types of every future."""
-
-
-def _state(luck: Replication, tally: Tally, rows: int, sets: int, *, keep: bool) -> _State:
-    """The state before anything has happened."""
+def _state(luck: Replication, room: _Room) -> dict[str, Any]:
+    """Everything in _READ and _CHANGED, before anything has happened."""
     settings = luck.settings
     people, days = luck.shift_begin.shape
     items = len(luck.arrival)
@@ -1048,32 +1067,11 @@ def _state(luck: Replication, tally: Tally, rows: int, sets: int, *, keep: bool)
     exposure[:, first_day : first_day + 6] = luck.exposure_before
     most = luck.capacity.max(axis=1, initial=0)
     limited = luck.capacity.min(axis=1, initial=UNLIMITED) < UNLIMITED
-    most_sets = min(int(most[Place.TOOL_SET]), sets)
-    return _State(
-        settings=_Numbers(*astuple(settings)),
-        arrival=luck.arrival,
+    sets = min(int(most[Place.TOOL_SET]), room.sets)
+    known = {name: getattr(luck, name, None) for name in _READ} | asdict(settings)
+    changed = dict(
         coming=np.argsort(luck.arrival, kind="stable"),
-        mould=luck.mould,
-        red_rot=luck.red_rot,
-        applies=luck.applies,
-        base_seconds=luck.base_seconds,
-        again_seconds=luck.again_seconds,
-        rounds=luck.rounds,
-        round_days=luck.round_days,
-        set_aside=luck.set_aside,
-        not_imaged=luck.not_imaged,
-        practice=luck.practice,
-        week_factor=luck.week_factor,
-        week_of_day=luck.week_of_day,
-        month_factor=luck.month_factor,
-        shift_begin=luck.shift_begin,
-        shift_end=luck.shift_end,
-        mould_work=luck.mould_work,
-        list_of=luck.list_of,
-        preferences=luck.preferences,
-        trained=luck.trained,
-        capacity=luck.capacity,
-        clock=_clock(luck, bool(limited[Place.TOOL_SET]), keep=keep),
+        clock=_clock(luck, bool(limited[Place.TOOL_SET])),
         items=_items(luck),
         people=_people(people, settings.start),
         places=np.zeros(N_PLACES, dtype=_PLACE),
@@ -1091,19 +1089,19 @@ def _state(luck: Replication, tally: Tally, rows: int, sets: int, *, keep: bool)
         dryers=np.zeros(min(int(most[Place.DRYER]), items), dtype=np.int64),
         benches=np.zeros(people, dtype=np.int64),
         cameras=np.zeros(people, dtype=np.int64),
-        sets=np.zeros(most_sets, dtype=np.int64),
-        set_clean_at=np.zeros(most_sets, dtype=np.int64),
-        set_drying=np.zeros(most_sets, dtype=np.int64),
-        rows=np.zeros((rows, len(COLUMNS)), dtype=np.int64),
-        tally=tally,
+        sets=np.zeros(sets, dtype=np.int64),
+        set_clean_at=np.zeros(sets, dtype=np.int64),
+        set_drying=np.zeros(sets, dtype=np.int64),
+        rows=np.empty((room.rows, len(COLUMNS)), dtype=np.int64),
     )
+    return {name: known[name] for name in _READ} | {name: changed[name] for name in _CHANGED}
 
 
-def _clock(luck: Replication, sets_limited: bool, *, keep: bool) -> NDArray[Any]:
+def _clock(luck: Replication, sets_limited: bool) -> NDArray[Any]:
     clock = np.zeros(1, dtype=_CLOCK)
     clock["now"] = clock["midnight"] = clock["soon"] = luck.settings.start
     clock["left"] = len(luck.arrival)
-    clock["sets_limited"], clock["keep"] = sets_limited, keep
+    clock["sets_limited"] = sets_limited
     return clock
 
 
