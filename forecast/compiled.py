@@ -25,7 +25,18 @@ import platformdirs
 __all__ = ["SOURCES", "cache_folder", "entry", "first_use", "part"]
 
 # The modules whose code or constants end in machine code; a test compares with what they import.
-SOURCES = ("compiled", "engine", "events", "items", "reference", "rules", "stages", "tally", "units")
+SOURCES = (
+    "compiled",
+    "engine",
+    "engine_state",
+    "events",
+    "items",
+    "reference",
+    "rules",
+    "stages",
+    "tally",
+    "units",
+)
 
 _DAYS_KEPT = 60  # an older edition that was not used for so long is cleared away
 
@@ -118,7 +129,8 @@ def first_use(compile_all: Callable[[], object]) -> None:
         else "Preparing the model: less than a minute, each time, because no folder for what "
         "is prepared can be written (the environment variable NUMBA_CACHE_DIR may name one) ..."
     )
-    print(say, file=sys.stderr, flush=True)
+    sys.stderr.write(say + "\n")
+    sys.stderr.flush()
     compile_all()
     if done is not None:
         done.touch()

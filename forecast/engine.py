@@ -13,7 +13,6 @@ the readable model: read :func:`_instant` beside its list of priorities.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -21,16 +20,36 @@ from numpy.typing import NDArray
 
 from forecast import rules, units
 from forecast.compiled import entry, part
-from forecast.events import COLUMNS, NOBODY, What
+from forecast.engine_state import (
+    CLEARING,
+    DAMP,
+    DRESSING,
+    HANDLING,
+    IDLE,
+    KINDS,
+    LOOKING,
+    MANY,
+    OVER,
+    STORE,
+    TOO_MANY_ROWS,
+    TOO_MANY_SETS,
+    UNFINISHED,
+    Room,
+    new_state,
+    state_of,
+)
+from forecast.events import NOBODY, What
 from forecast.items import Mould
-from forecast.luck import UNLIMITED, Replication
-from forecast.reference import addresses, shared
+from forecast.luck import Replication
+from forecast.reference import addresses
 from forecast.rules import CLEAN, DONE, MOULDY, NEVER, NO_STAGE, WHOLE
 from forecast.stages import N_PLACES, N_STAGES, Place, Stage
 from forecast.tally import Tally, absorb, new_tally
 from forecast.units import SECONDS_PER_DAY
 
 __all__ = ["record", "run"]
+
+_State = Any  # the fields of engine_state, as the compiler sees them
 
 # The decisions, as the readable model takes them.
 _kind_of = part(rules.kind_of)
@@ -60,169 +79,6 @@ _PUT_BACK, _FINISHED = int(What.PUT_BACK), int(What.FINISHED)
 _CLEARING_BEGINS = int(What.CLEARING_BEGINS)
 _TOOL_SET_TAKEN, _TOOL_SET_CLEAN = int(What.TOOL_SET_TAKEN), int(What.TOOL_SET_CLEAN)
 _DONE, _SET_ASIDE, _NOT_IMAGED = int(What.DONE), int(What.SET_ASIDE), int(What.NOT_IMAGED)
-
-_KINDS = 3
-# Queues: those that wait, then those that are unfinished, by stage and kind; and two more.
-_UNFINISHED = N_STAGES * _KINDS
-_STORE = 2 * N_STAGES * _KINDS  # items with mould that wait for a shelf
-_DAMP = _STORE + 1  # active items that wait for a drying place
-_QUEUES = _DAMP + 1
-
-# What a person is about.
-_IDLE, _DRESSING, _HANDLING, _LOOKING, _CLEARING = range(5)
-
-_MANY = 4_096  # rows of the record that are added up at a time
-_SETS = 64  # tool sets at first, where some day has no limit
-
-# How a run ended.
-_OVER, _TOO_MANY_ROWS, _TOO_MANY_SETS = range(3)
-
-# Patterns of arrays: type and number of axes.
-_INTS, _INTS_BY = np.zeros(1, np.int64), np.zeros((1, 1), np.int64)
-_FLOATS, _FLOATS_BY = np.zeros(1), np.zeros((1, 1))
-_FLAGS, _FLAGS_BY = np.zeros(1, np.bool_), np.zeros((1, 1), np.bool_)
-_BYTES, _BYTES_BY = np.zeros(1, np.int8), np.zeros((1, 1), np.int8)
-
-_ITEM = np.dtype(
-    [
-        ("since", np.int64),  # it waits at its stage
-        ("put_back", np.int64),  # when it was put back unfinished
-        ("remaining", np.int64),  # seconds left of an unfinished item
-        ("next", np.int32),  # in its queue
-        ("previous", np.int32),
-        ("shelf", np.int32),
-        ("dryer", np.int32),
-        ("rounds", np.int32),  # of drying, behind it
-        ("rejections", np.int32),  # still to come
-        ("passed", np.int16),  # first passes, a bit a stage
-        ("stage", np.int8),
-        ("cleaned", np.bool_),
-        ("again", np.bool_),  # it is imaged again
-    ],
-    align=True,
-)
-_PERSON = np.dtype(
-    [
-        ("ends", np.int64),  # when the next thing ends for this person; NEVER when idle
-        ("arrives", np.int64),  # when today's shift begins, if that is still to come
-        ("shift_end", np.int64),
-        ("rested_at", np.int64),
-        ("stop", np.int64),  # handling stops
-        ("handling_since", np.int64),
-        ("seconds", np.int64),  # of the item in hand, still to do
-        ("spent", np.int64),  # of them, until `ends`
-        ("room", np.int64),
-        ("clothing", np.int64),
-        ("clearing", np.int64),
-        ("exposed_days", np.int64),  # that count against today's limit
-        ("item", np.int64),
-        ("station", np.int64),
-        ("tool_set", np.int64),
-        ("doing", np.int8),
-        ("stage", np.int8),
-        ("kind", np.int8),
-        ("last_stage", np.int8),
-    ],
-    align=True,
-)
-_CLOCK = np.dtype(
-    [
-        ("now", np.int64),
-        ("day", np.int64),
-        ("midnight", np.int64),  # the next one
-        ("soon", np.int64),  # the next thing that is nobody's end, or earlier
-        ("coming", np.int64),  # items that were delivered
-        ("left", np.int64),  # items that have not left
-        ("sessions", np.int64),
-        ("rows", np.int64),  # of the record, since they were added up
-        ("due", np.int64),  # size of the heap of due days
-        ("drying_from", np.int64),  # first and number of tool sets that dry
-        ("drying", np.int64),
-        ("begun", np.int64),  # sessions begun at this instant
-        ("status", np.int64),
-        ("sets_limited", np.bool_),
-        ("drying_session", np.bool_),
-        ("fill_shelves", np.bool_),  # asked for at this instant
-        ("fill_dryer", np.bool_),
-        ("stirred", np.bool_),
-    ],
-    align=True,
-)
-_PLACE = np.dtype(
-    [("in_use", np.int64), ("fresh", np.int64), ("returned", np.int64), ("today", np.int64)],
-    align=True,
-)
-_QUEUE = np.dtype([("first", np.int32), ("last", np.int32)])
-
-
-# What compiled functions share, by name. Luck and tables, which are read ...
-_READ: dict[str, Any] = {
-    "start": int,
-    "allowance": int,
-    "days_limit": int,
-    "calendar_week": bool,
-    "weekday_of_day_0": int,
-    "wear": int,
-    "rest": int,
-    "clothing": int,
-    "clear_bench": int,
-    "clear_camera": int,
-    "shortest": int,
-    "minimum_days": int,
-    "attention": int,
-    "tool_drying": int,
-    "receiving_is_mouldy": bool,
-    "arrival": _INTS,
-    "mould": _BYTES,
-    "red_rot": _FLAGS,
-    "applies": _FLAGS_BY,
-    "base_seconds": _FLOATS_BY,
-    "again_seconds": _FLOATS,
-    "rounds": _INTS,
-    "round_days": _FLOATS_BY,
-    "set_aside": _FLAGS,
-    "not_imaged": _FLAGS,
-    "practice": _FLOATS_BY,
-    "week_factor": _FLOATS_BY,
-    "week_of_day": _INTS,
-    "month_factor": _FLOATS,
-    "shift_begin": _INTS_BY,
-    "shift_end": _INTS_BY,
-    "mould_work": _FLAGS_BY,
-    "list_of": _INTS_BY,
-    "preferences": _BYTES_BY,
-    "trained": _FLAGS_BY,
-    "capacity": _INTS_BY,
-}
-# ... and what changes while a future happens.
-_CHANGED: dict[str, Any] = {
-    "coming": _INTS,  # items by arrival
-    "clock": np.zeros(1, _CLOCK),
-    "items": np.zeros(1, _ITEM),
-    "people": np.zeros(1, _PERSON),
-    "places": np.zeros(1, _PLACE),
-    "queues": np.zeros(1, _QUEUE),
-    "waiting": _INTS,  # (9,) items in the stage's queues
-    "finished": _INTS,  # (9,) first passes of the team
-    "exposure": _INTS_BY,  # (P, D + 6) seconds
-    "exposed": _FLAGS_BY,  # (P, D + 6)
-    "workable": _FLAGS,  # (9,) to choose from
-    "kind_at": _INTS,  # (9,) and what a session there would be
-    "room_at": _INTS,
-    "begun": _INTS,  # (P,) who began a session at this instant, in order
-    "due": _INTS,  # heap of day x items + item
-    "shelves": _INTS,  # heaps of numbers that came back
-    "dryers": _INTS,
-    "benches": _INTS,
-    "cameras": _INTS,
-    "sets": _INTS,
-    "set_clean_at": _INTS,  # ring of the sets that dry
-    "set_drying": _INTS,
-    "rows": _INTS_BY,
-}
-_State = Any  # the compiler sees fields of these names and types
-_state_of = shared(_READ | _CHANGED)
-
 
 # --- small things ------------------------------------------------------------------------------
 
@@ -267,7 +123,7 @@ def _write(s: _State, what: int, stage: int, item: int, person: int, place: int)
     clock = s.clock[0]
     n = clock.rows
     if n == len(s.rows):
-        clock.status = _TOO_MANY_ROWS
+        clock.status = TOO_MANY_ROWS
         return
     row = s.rows[n]
     row[0] = clock.now
@@ -303,7 +159,7 @@ def _free_place(s: _State, place: int, returned: NDArray[np.int64], number: int)
     here = s.places[place]
     here.in_use -= 1
     if here.returned == len(returned):
-        s.clock[0].status = _TOO_MANY_SETS
+        s.clock[0].status = TOO_MANY_SETS
         return
     _push(returned, here.returned, number)
     here.returned += 1
@@ -364,8 +220,8 @@ def _is_due_in(s: _State, item: int, days: int) -> None:
 @part
 def _fill_shelves(s: _State) -> None:
     """Free shelves go to the items that have waited longest for one (R5)."""
-    while s.queues[_STORE].first != NOBODY and _has_room(s, _SHELF):
-        item = _leave_queue(s, _STORE)
+    while s.queues[STORE].first != NOBODY and _has_room(s, _SHELF):
+        item = _leave_queue(s, STORE)
         shelf = _take_place(s, _SHELF, s.shelves)
         s.items[item].shelf = shelf
         _write(s, _SHELF_TAKEN, _QUARANTINE, item, NOBODY, shelf)
@@ -399,10 +255,10 @@ def _free_shelf(s: _State, item: int) -> None:
 @part
 def _fill_dryer(s: _State) -> None:
     """Free drying places go to active items while somebody can fill them (R6)."""
-    if s.queues[_DAMP].first == NOBODY or not _has_room(s, _DRYER) or not _somebody_fills(s):
+    if s.queues[DAMP].first == NOBODY or not _has_room(s, _DRYER) or not _somebody_fills(s):
         return
-    while s.queues[_DAMP].first != NOBODY and _has_room(s, _DRYER):
-        item = _leave_queue(s, _DAMP)
+    while s.queues[DAMP].first != NOBODY and _has_room(s, _DRYER):
+        item = _leave_queue(s, DAMP)
         s.items[item].dryer = _take_place(s, _DRYER, s.dryers)
         _begin_round(s, item)
 
@@ -465,10 +321,10 @@ def _move_on(s: _State, item: int, after: int) -> None:
     state.put_back = WHOLE
     state.remaining = 0
     if stage == _QUARANTINE:
-        _join(s, _STORE, item)
+        _join(s, STORE, item)
         s.clock[0].fill_shelves = True
     elif stage == _DRYING:
-        _join(s, _DAMP, item)
+        _join(s, DAMP, item)
         s.clock[0].fill_dryer = True
     else:
         _wait_for_hands(s, item, stage)
@@ -484,7 +340,7 @@ def _wait_for_hands(s: _State, item: int, stage: int) -> None:
         s.items[item].cleaned,
         s.receiving_is_mouldy,
     )
-    _join(s, stage * _KINDS + kind, item)
+    _join(s, stage * KINDS + kind, item)
     s.waiting[stage] += 1
     s.clock[0].stirred = True
 
@@ -528,12 +384,12 @@ def _leave(s: _State, item: int, how: int) -> None:
 def _something_ends(s: _State, person: int) -> None:
     """Clothing, the item in hand or clearing is over (R8)."""
     me = s.people[person]
-    if me.doing == _DRESSING:
+    if me.doing == DRESSING:
         _begin_handling(s, person)
-    elif me.doing == _HANDLING:
+    elif me.doing == HANDLING:
         _item_ends(s, person)
         if s.clock[0].now < me.stop:
-            me.doing = _LOOKING
+            me.doing = LOOKING
             me.ends = NEVER
         else:
             _stop_handling(s, person)
@@ -558,7 +414,7 @@ def _handle(s: _State, person: int) -> None:
     """The item in hand, until it is finished or handling stops (R9)."""
     me = s.people[person]
     now = s.clock[0].now
-    me.doing = _HANDLING
+    me.doing = HANDLING
     me.spent = min(me.seconds, me.stop - now)
     me.ends = now + me.spent
 
@@ -575,7 +431,7 @@ def _item_ends(s: _State, person: int) -> None:
         state.put_back = s.clock[0].now
         state.remaining = me.seconds - me.spent
         _write(s, _PUT_BACK, stage, item, person, NOBODY)
-        _join(s, _UNFINISHED + stage * _KINDS + me.kind, item)
+        _join(s, UNFINISHED + stage * KINDS + me.kind, item)
         s.waiting[stage] += 1
     elif stage == _DRYING:
         _after_attention(s, item, person)
@@ -588,9 +444,9 @@ def _item_ends(s: _State, person: int) -> None:
 def _take_next(s: _State, person: int) -> None:
     """Inside a session the next-ranked item of the same kind follows (R7)."""
     me = s.people[person]
-    queue = me.stage * _KINDS + me.kind
+    queue = me.stage * KINDS + me.kind
     waits = s.queues[queue].first != NOBODY
-    if waits or s.queues[_UNFINISHED + queue].first != NOBODY:
+    if waits or s.queues[UNFINISHED + queue].first != NOBODY:
         _take_up(s, person)
         _handle(s, person)
     else:
@@ -602,9 +458,9 @@ def _take_up(s: _State, person: int) -> None:
     """Take the first item, and its seconds: fixed now, unless it was begun before (R16)."""
     me = s.people[person]
     stage = me.stage
-    queue = stage * _KINDS + me.kind
-    unfinished = s.queues[_UNFINISHED + queue].first != NOBODY
-    item = _leave_queue(s, _UNFINISHED + queue if unfinished else queue)
+    queue = stage * KINDS + me.kind
+    unfinished = s.queues[UNFINISHED + queue].first != NOBODY
+    item = _leave_queue(s, UNFINISHED + queue if unfinished else queue)
     s.waiting[stage] -= 1
     _write(s, _TAKEN, stage, item, person, NOBODY)
     me.item = item
@@ -629,7 +485,7 @@ def _stop_handling(s: _State, person: int) -> None:
     me = s.people[person]
     if me.clearing > 0:
         _write(s, _CLEARING_BEGINS, me.stage, NOBODY, person, me.station)
-        me.doing = _CLEARING
+        me.doing = CLEARING
         me.ends = s.clock[0].now + me.clearing
     else:
         _end_session(s, person)
@@ -656,7 +512,7 @@ def _end_session(s: _State, person: int) -> None:
         clock.drying_session = False
     if me.tool_set != NOBODY:
         _dry_tool_set(s, me.tool_set)
-    me.doing = _IDLE
+    me.doing = IDLE
     me.ends = NEVER
     clock.sessions -= 1
     clock.stirred = True
@@ -671,7 +527,7 @@ def _dry_tool_set(s: _State, number: int) -> None:
         _free_place(s, _TOOL_SET, s.sets, number)
         return
     if clock.drying == len(s.set_drying):
-        clock.status = _TOO_MANY_SETS
+        clock.status = TOO_MANY_SETS
         return
     at = (clock.drying_from + clock.drying) % len(s.set_drying)
     s.set_drying[at] = number
@@ -706,7 +562,7 @@ def _choose(s: _State) -> None:
         somebody_chose = False
         for person in range(len(s.people)):
             me = s.people[person]
-            if me.doing == _IDLE and clock.now < me.shift_end and _begins(s, person):
+            if me.doing == IDLE and clock.now < me.shift_end and _begins(s, person):
                 somebody_chose = True
     # Who needs no clothing has the first item in hand at once, after everybody has chosen.
     for number in range(clock.begun):
@@ -754,17 +610,17 @@ def _stage_is_open(s: _State, stage: int) -> bool:
 @part
 def _first(s: _State, stage: int, kind: int) -> int:
     """What stands first among the items of a kind at a stage."""
-    unfinished = s.queues[_UNFINISHED + stage * _KINDS + kind].first
-    return unfinished if unfinished != NOBODY else s.queues[stage * _KINDS + kind].first
+    unfinished = s.queues[UNFINISHED + stage * KINDS + kind].first
+    return unfinished if unfinished != NOBODY else s.queues[stage * KINDS + kind].first
 
 
 @part
 def _first_kind(s: _State, person: int, stage: int) -> bool:
     """Note kind and room of the session that the stage's first possible item asks for (R7)."""
     tried = 0
-    for _ in range(_KINDS):
+    for _ in range(KINDS):
         first, kind = NOBODY, CLEAN
-        for each in range(_KINDS):
+        for each in range(KINDS):
             item = _first(s, stage, each)
             if item == NOBODY or (tried >> each) & 1:
                 continue
@@ -832,7 +688,7 @@ def _begin_session(s: _State, person: int, stage: int, kind: int, room: int) -> 
         me.tool_set = _take_place(s, _TOOL_SET, s.sets)
         _write(s, _TOOL_SET_TAKEN, stage, NOBODY, person, me.tool_set)
     _take_up(s, person)
-    me.doing = _DRESSING
+    me.doing = DRESSING
     me.ends = clock.now + me.clothing
     s.begun[clock.begun] = person
     clock.begun += 1
@@ -930,43 +786,47 @@ def _is_over(s: _State) -> bool:
 
 @part
 def _instant(s: _State, of_calendar: bool) -> None:
-    """All that happens at one second, in the order of R13. Nothing more once all is over."""
+    """All that happens at one second, in the order of R13."""
     clock = s.clock[0]
-    somebody_looks = False
-    for person in range(len(s.people)):
-        if s.people[person].ends == clock.now:
-            _something_ends(s, person)
-            somebody_looks |= s.people[person].doing == _LOOKING
-            if _is_over(s):
-                return
-    if of_calendar:
+    somebody_looks = _things_end(s)
+    # Once all is over, a tool set that is clean now would still be heard of.
+    if of_calendar and not _is_over(s):
         _clean_tool_sets(s)
         _deliver(s)
-        if _is_over(s):
-            return
         if clock.now == clock.midnight:
             _midnight(s)
-            if _is_over(s):
-                return
     if clock.fill_shelves:
         clock.fill_shelves = False
         _fill_shelves(s)
-        if _is_over(s):
-            return
     if of_calendar:
         _arrive(s)
     if clock.fill_dryer:
         clock.fill_dryer = False
         _fill_dryer(s)
     if somebody_looks:
-        for person in range(len(s.people)):
-            if s.people[person].doing == _LOOKING:
-                _take_next(s, person)
-                if _is_over(s):
-                    return
+        _look_for_more(s)
     if clock.stirred:
         clock.stirred = False
         _choose(s)
+
+
+@part
+def _things_end(s: _State) -> bool:
+    """Ends of items and sessions, by person; whether somebody looks for the next item."""
+    somebody_looks = False
+    for person in range(len(s.people)):
+        if s.people[person].ends == s.clock[0].now:
+            _something_ends(s, person)
+            somebody_looks |= s.people[person].doing == LOOKING
+    return somebody_looks
+
+
+@part
+def _look_for_more(s: _State) -> None:
+    """People inside a session take their next item, in the order of team.csv."""
+    for person in range(len(s.people)):
+        if s.people[person].doing == LOOKING:
+            _take_next(s, person)
 
 
 @entry
@@ -975,11 +835,11 @@ def _happen(table: NDArray[np.int64], tally: Tally, keep: bool) -> int:
 
     Rows are added up whenever there are many, and at the end, unless all are to be kept.
     """
-    s = _state_of(table)
+    s = state_of(table)
     clock = s.clock[0]
     days = len(s.week_of_day)
     horizon = max(days * SECONDS_PER_DAY, s.start)
-    while clock.status == _OVER:
+    while clock.status == OVER:
         now = clock.soon
         for person in range(len(s.people)):
             now = min(now, s.people[person].ends)
@@ -991,7 +851,7 @@ def _happen(table: NDArray[np.int64], tally: Tally, keep: bool) -> int:
         _instant(s, of_calendar)
         if of_calendar:
             clock.soon = _next_of_the_calendar(s)
-        if clock.rows >= _MANY and not keep:
+        if clock.rows >= MANY and not keep:
             absorb(tally, s.rows, clock.rows)
             clock.rows = 0
         if _is_over(s):
@@ -1009,13 +869,14 @@ def run(luck: Replication, start_within_days: int, counts_as_done: Sequence[str]
 
     Args:
         luck: arrays of the types that :func:`forecast.luck.replication` makes.
-        start_within_days, counts_as_done: as :func:`forecast.tally.new_tally` takes them.
+        start_within_days: as :func:`forecast.tally.new_tally` takes it.
+        counts_as_done: likewise.
     """
-    room = _Room.of(luck)
+    room = Room.of(luck)
     while True:
         tally = new_tally(luck, start_within_days, counts_as_done)
-        state = _state(luck, room)
-        if _happen(addresses(state), tally, False) == _OVER:
+        state = new_state(luck, room)
+        if _happen(addresses(state), tally, False) == OVER:
             return tally
         room = room.doubled()
 
@@ -1027,98 +888,9 @@ def record(luck: Replication) -> NDArray[np.int64]:
         The event record, (n, 6) integers: see :mod:`forecast.events`. The same rows as those of
         :func:`forecast.walkthrough.run`.
     """
-    room, tally = _Room.of(luck).for_all_rows(luck), new_tally(luck, 0, ())
+    room, tally = Room.of(luck).for_all_rows(luck), new_tally(luck, 0, ())
     while True:
-        state = _state(luck, room)
-        if _happen(addresses(state), tally, True) == _OVER:
+        state = new_state(luck, room)
+        if _happen(addresses(state), tally, True) == OVER:
             return np.array(state["rows"][: int(state["clock"][0]["rows"])])
         room = room.doubled()
-
-
-@dataclass(frozen=True)
-class _Room:
-    """Room for rows and for tool sets, which has no bound that is known beforehand.
-
-    Where it was too little, the future is run again: nothing in it is random.
-    """
-
-    rows: int
-    sets: int
-
-    @classmethod
-    def of(cls, luck: Replication) -> _Room:
-        """Room for the rows of a busy instant, in which every item may move."""
-        return cls(_MANY + 12 * len(luck.arrival) + 16 * len(luck.shift_begin), _SETS)
-
-    def for_all_rows(self, luck: Replication) -> _Room:
-        return _Room(self.rows + 32 * len(luck.arrival), self.sets)
-
-    def doubled(self) -> _Room:
-        return _Room(2 * self.rows, 2 * self.sets)
-
-
-def _state(luck: Replication, room: _Room) -> dict[str, Any]:
-    """Everything in _READ and _CHANGED, before anything has happened."""
-    settings = luck.settings
-    people, days = luck.shift_begin.shape
-    items = len(luck.arrival)
-    first_day = settings.start // SECONDS_PER_DAY
-    exposure = np.zeros((people, days + 6), dtype=np.int64)
-    exposure[:, first_day : first_day + 6] = luck.exposure_before
-    most = luck.capacity.max(axis=1, initial=0)
-    limited = luck.capacity.min(axis=1, initial=UNLIMITED) < UNLIMITED
-    sets = min(int(most[Place.TOOL_SET]), room.sets)
-    known = {name: getattr(luck, name, None) for name in _READ} | asdict(settings)
-    changed = dict(
-        coming=np.argsort(luck.arrival, kind="stable"),
-        clock=_clock(luck, bool(limited[Place.TOOL_SET])),
-        items=_items(luck),
-        people=_people(people, settings.start),
-        places=np.zeros(N_PLACES, dtype=_PLACE),
-        queues=np.full(_QUEUES, NOBODY, dtype=np.int32).repeat(2).view(_QUEUE),
-        waiting=np.zeros(N_STAGES, dtype=np.int64),
-        finished=luck.finished_before.copy(),
-        exposure=exposure,
-        exposed=exposure > 0,
-        workable=np.zeros(N_STAGES, dtype=np.bool_),
-        kind_at=np.zeros(N_STAGES, dtype=np.int64),
-        room_at=np.zeros(N_STAGES, dtype=np.int64),
-        begun=np.zeros(people, dtype=np.int64),
-        due=np.zeros(items, dtype=np.int64),
-        shelves=np.zeros(min(int(most[Place.SHELF]), items), dtype=np.int64),
-        dryers=np.zeros(min(int(most[Place.DRYER]), items), dtype=np.int64),
-        benches=np.zeros(people, dtype=np.int64),
-        cameras=np.zeros(people, dtype=np.int64),
-        sets=np.zeros(sets, dtype=np.int64),
-        set_clean_at=np.zeros(sets, dtype=np.int64),
-        set_drying=np.zeros(sets, dtype=np.int64),
-        rows=np.empty((room.rows, len(COLUMNS)), dtype=np.int64),
-    )
-    return {name: known[name] for name in _READ} | {name: changed[name] for name in _CHANGED}
-
-
-def _clock(luck: Replication, sets_limited: bool) -> NDArray[Any]:
-    clock = np.zeros(1, dtype=_CLOCK)
-    clock["now"] = clock["midnight"] = clock["soon"] = luck.settings.start
-    clock["left"] = len(luck.arrival)
-    clock["sets_limited"] = sets_limited
-    return clock
-
-
-def _items(luck: Replication) -> NDArray[Any]:
-    items = np.zeros(len(luck.arrival), dtype=_ITEM)
-    items["put_back"] = WHOLE
-    items["rejections"] = luck.rejections
-    items["stage"] = NO_STAGE
-    items["shelf"] = items["dryer"] = NOBODY
-    return items
-
-
-def _people(people: int, start: int) -> NDArray[Any]:
-    everybody = np.zeros(people, dtype=_PERSON)
-    everybody["ends"] = everybody["arrives"] = NEVER
-    everybody["shift_end"] = -1
-    everybody["rested_at"] = start
-    everybody["item"] = everybody["station"] = everybody["tool_set"] = NOBODY
-    everybody["last_stage"] = NO_STAGE
-    return everybody

@@ -33,7 +33,7 @@ __all__ = ["Shared", "addresses", "shared"]
 Words = NDArray[np.int64]
 
 
-class Shared(types.Type):  # type: ignore[misc]  # numba has no types
+class Shared(types.Type):
     """The compiler's type of a table of addresses: field names and what they are, in order."""
 
     def __init__(self, fields: tuple[tuple[str, Any], ...]) -> None:

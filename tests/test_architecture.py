@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from forecast import compiled, rules
+
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "forecast"
 
@@ -24,10 +26,14 @@ ORDER = (
     ("the whole", "project"),
     ("files to a project", "cells sheets sections settings rows crosschecks folder"),
     ("a project to begin with", "starter"),
-    ("one future, drawn", "events rules luck"),
+    ("one future, drawn", "events rules planning luck"),
+    ("how code is compiled", "compiled reference"),
+    ("one record to totals", "tally"),
     ("the model to read", "walkthrough"),
-    ("one record to totals", "outcome"),
-    ("many futures", "replicate"),
+    ("the model to run", "engine_state engine"),
+    ("futures side by side", "outcome"),
+    ("one item's way in words", "trace"),
+    ("many futures", "clusters replicate"),
     ("how fast it is", "bench"),
     ("numbers for programs", "results"),
     ("numbers for people", "words tables"),
@@ -49,7 +55,15 @@ NOUNS = [
 HEAVY = {"pandas", "simpy", "altair", "sqlalchemy"}
 
 # Whatever else changes, these stay in one place each.
-ONLY_IN = {"altair": {"charts"}, "papermill": {"report"}, "simpy": {"walkthrough", "bench"}}
+ONLY_IN = {
+    "altair": {"charts"},
+    "ciw": {"bench"},
+    "distributed": {"clusters"},
+    "llvmlite": {"compiled", "reference"},
+    "numba": {"compiled", "reference"},
+    "papermill": {"report"},
+    "simpy": {"walkthrough", "bench"},
+}
 
 MODULES = sorted(PACKAGE.glob("*.py"))
 
@@ -113,7 +127,24 @@ def test_a_package_that_is_to_stay_in_one_place_does(package: str) -> None:
 
 
 def test_charts_reach_no_engine() -> None:
-    assert not ours(PACKAGE / "charts.py") & {"luck", "rules", "walkthrough", "outcome"}
+    engines = {"luck", "rules", "walkthrough", "engine", "tally", "outcome"}
+    assert not ours(PACKAGE / "charts.py") & engines
+
+
+def test_whatever_compiled_code_is_made_of_is_in_the_name_of_its_cache() -> None:
+    """Else an edited rule would not run. What only Python uses of a module does no harm."""
+    entries = {path.stem for path in MODULES if "forecast.compiled.entry" in imported(path)}
+    python_only = {"luck", "planning", "outcome"}  # types, and what is not compiled
+    used = set().union(*(ours(PACKAGE / f"{name}.py") for name in entries)) - python_only
+    assert entries | used <= set(compiled.SOURCES)
+    assert set(compiled.SOURCES) <= {path.stem for path in MODULES}
+
+
+def test_both_models_take_every_decision_from_the_rules() -> None:
+    decisions = {name for name in rules.__all__ if not name.isupper()}
+    for model in ("walkthrough", "engine"):
+        text = (PACKAGE / f"{model}.py").read_text(encoding="utf-8")
+        assert {name for name in decisions if f"rules.{name}" in text} == decisions
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: path.stem)
