@@ -15,6 +15,7 @@ from scipy.special import betaincinv
 __all__ = ["Estimate", "Quantiles", "lognormal_sigma"]
 
 _LAMBDA = 4.0  # weight of the mode in PERT
+_TINY = 1e-100  # far below any draw: SciPy's inverse fails for even smaller probabilities
 
 
 def _shape(mode: float) -> tuple[float, float]:
@@ -95,7 +96,8 @@ class Estimate:
         if self.is_known:
             return self.low
         minimum, width, alpha, beta = self.beta
-        value = max(0.0, minimum + width * float(betaincinv(alpha, beta, probability)))
+        asked = probability if probability >= _TINY else 0.0
+        value = max(0.0, minimum + width * float(betaincinv(alpha, beta, asked)))
         return min(1.0, value) if self.at_most_one else value
 
 
@@ -139,7 +141,8 @@ class Quantiles:
         """
         minimum, width, alpha, beta = self.beta
         values = self.known.copy()
-        uncut = minimum + width * betaincinv(alpha, beta, probabilities)
+        asked = np.where(probabilities >= _TINY, probabilities, 0.0)
+        uncut = minimum + width * betaincinv(alpha, beta, asked)
         values[self.uncertain] = np.minimum(np.maximum(uncut, 0.0), self.most)
         return values
 

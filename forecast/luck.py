@@ -13,9 +13,10 @@ own luck, and another person, series or row shifts nobody else's.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import lru_cache
 from hashlib import blake2b
 from typing import Any
 
@@ -33,12 +34,11 @@ __all__ = ["UNLIMITED", "Plan", "Replication", "Settings", "plan", "replication"
 _MOST_ROUNDS = 32  # of scatter drawn for one item; a later round repeats the last
 _MOST_REJECTIONS = 10**6  # a share of 1 rejects for ever
 
-_GOLDEN = 0x9E3779B97F4A7C15  # the step of SplitMix64
-
-# Dates and weeks are drawn in blocks, each a stream of its own, so that a date's luck hangs on
-# the date and not on how far it is from the grant's start.
-_DAYS_A_BLOCK = 1461
-_WEEKS_A_BLOCK = 208
+# Words of a seed, the same on every machine.
+_LITTLE_ENDIAN: dict[np.dtype[Any], np.dtype[Any]] = {
+    np.dtype(np.uint32): np.dtype("<u4"),
+    np.dtype(np.uint64): np.dtype("<u8"),
+}
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -47,7 +47,7 @@ Words = NDArray[np.uint64]
 
 
 class _Column(IntEnum):
-    """What an item's uniforms are for; its normals have a column for each stage.
+    """What an item's uniforms are for; its normals have a column for each stage with practice.
 
     Items are drawn one after the other, each in all columns whatever the project needs of them,
     so that no item's luck depends on how many follow it, nor on a stage that is off. Another
@@ -61,7 +61,7 @@ class _Column(IntEnum):
     CHECKED = 4
     REJECTED = 5
     STILL_DAMP = 6
-    LATER_ROUNDS = 7
+    DRYING = 7  # names the item's rounds
 
 
 class _NameSeed(ISeedSequence):
@@ -73,12 +73,17 @@ class _NameSeed(ISeedSequence):
     def generate_state(self, n_words: int, dtype: Any = np.uint32) -> NDArray[Any]:
         """As many words as a generator of random numbers asks for."""
         wanted = np.dtype(dtype)
-        if wanted not in (np.uint32, np.uint64):
+        if wanted not in _LITTLE_ENDIAN:
             raise ValueError(f"words of a seed are uint32 or uint64, not {wanted}")
         state = self._digest
         while len(state) < n_words * wanted.itemsize:
             state += blake2b(state).digest()
-        return np.frombuffer(state, wanted.newbyteorder("<"), n_words).astype(wanted, copy=False)
+        return np.frombuffer(state, _LITTLE_ENDIAN[wanted], n_words).astype(wanted, copy=False)
+
+
+@lru_cache(maxsize=65_536)
+def _letters(names: tuple[str, ...]) -> bytes:
+    return "\0".join(names).encode()
 
 
 class _Draws:
@@ -87,35 +92,20 @@ class _Draws:
     def __init__(self, seed: int, index: int) -> None:
         self._prefix = blake2b(f"{seed}\0{index}\0".encode())
 
-    def digest(self, names: Sequence[str]) -> bytes:
+    def digest(self, names: tuple[str, ...]) -> bytes:
         """64 bytes that a name hashes to."""
         named = self._prefix.copy()
-        named.update("\0".join(names).encode())
+        named.update(_letters(names))
         return named.digest()
 
     def stream(self, *names: str) -> np.random.Generator:
         seed: Any = _NameSeed(self.digest(names))  # the stubs know NumPy's own kind of seed only
         return np.random.Generator(np.random.SFC64(seed))
 
-    def uniforms(self, names: Sequence[tuple[str, ...]], columns: int) -> Floats:
-        """(names, columns) up to eight numbers a name, never 0 or 1, straight from its hash."""
+    def words(self, names: Sequence[tuple[str, ...]], columns: int = 1) -> Words:
+        """(names, columns) up to eight words a name, straight from its hash."""
         digests = b"".join([self.digest(name) for name in names])
-        return _open_uniforms(np.frombuffer(digests, "<u8").reshape(-1, 8)[:, :columns])
-
-    def by_block(
-        self,
-        draw: Callable[[np.random.Generator, int], Floats],
-        first: int,
-        rows: int,
-        block: int,
-        *names: str,
-    ) -> Floats:
-        """Rows of an endless table, each block of which is a stream of its own."""
-        parts = []
-        for number in range(first // block, (first + rows - 1) // block + 1):
-            begin, end = first - number * block, min(block, first + rows - number * block)
-            parts.append(draw(self.stream(*names, str(number)), end)[max(0, begin) :])
-        return np.concatenate(parts)
+        return np.frombuffer(digests, "<u8").reshape(-1, 8)[:, :columns].astype(np.uint64)
 
 
 def stream(seed: int, index: int, *names: str) -> np.random.Generator:
@@ -127,9 +117,30 @@ def stream(seed: int, index: int, *names: str) -> np.random.Generator:
     return _Draws(seed, index).stream(*names)
 
 
-def _open_uniforms(words: Words) -> Floats:
+def _uniforms(words: Words) -> Floats:
     """Uniforms in the middle of 2**52 equal steps, so that none is 0 or 1."""
     return np.asarray(((words >> np.uint64(12)) + 0.5) * 2.0**-52)
+
+
+def _normals(words: Words) -> Floats:
+    """Standard normals, by inversion."""
+    uniforms: Any = _uniforms(words)  # the stubs of scipy know no float64 here
+    return np.asarray(ndtri(uniforms))
+
+
+def _words_at(place: Words, keys: Words) -> Words:
+    """The words at some places of the streams that keys name, without those before them.
+
+    SplitMix64 (Steele, Lea and Flood 2014), whose n-th word follows from n: so a date's luck hangs
+    on the date and not on how far it is from the grant's start, and nothing is drawn in vain.
+    """
+    words: Words = keys + (place + np.uint64(1)) * np.uint64(0x9E3779B97F4A7C15)
+    words ^= words >> np.uint64(30)
+    words *= np.uint64(0xBF58476D1CE4E5B9)
+    words ^= words >> np.uint64(27)
+    words *= np.uint64(0x94D049BB133111EB)
+    words ^= words >> np.uint64(31)
+    return words
 
 
 @dataclass(frozen=True)
@@ -213,8 +224,7 @@ class _Believed:
 def _believed(plan: Plan, draws: _Draws) -> _Believed:
     """A row's draw hangs on the row's name."""
     names = [("estimate", *name) for name in plan.estimates.names]
-    luck = draws.uniforms(names, 1)[:, 0]
-    return _Believed(plan, plan.estimates.quantiles.at(luck))
+    return _Believed(plan, plan.estimates.quantiles.at(_uniforms(draws.words(names)[:, 0])))
 
 
 def _conditions(plan: Plan, draws: _Draws, luck: Floats) -> Ints:
@@ -224,30 +234,29 @@ def _conditions(plan: Plan, draws: _Draws, luck: Floats) -> Ints:
     their category from the cell's shares by their own luck.
     """
     shares = _shares(plan, draws)
+    # Copies, each contiguous; an item that is known is nobody's smallest any more.
+    looked_at, unseen = luck[:, _Column.LOOKED_AT].copy(), luck[:, _Column.CONDITION].copy()
     category = np.empty(len(luck), dtype=np.int64)
-    known = np.zeros(len(luck), dtype=bool)
-    for number, cell in enumerate(plan.cells):
+    for cell, own_shares in zip(plan.cells, shares, strict=True):
         mine = slice(cell.first_item, cell.first_item + cell.items)
+        own, number = category[mine], looked_at[mine]
         if cell.complete:
-            category[mine], known[mine] = cell.seen, True
+            own[:], number[:] = cell.seen, math.inf
             continue
-        own = luck[mine]
-        category[mine] = shares[number].searchsorted(own[:, _Column.CONDITION], side="right")
+        own[:] = own_shares.searchsorted(unseen[mine], side="right")
         if len(cell.seen):
-            first = cell.first_item + _smallest(own[:, _Column.LOOKED_AT], len(cell.seen))
-            category[first], known[first] = cell.seen, True
+            first = _smallest(number, len(cell.seen))
+            own[first], number[first] = cell.seen, math.inf
     for loose, items in zip(plan.loose, plan.loose_items, strict=True):
-        free = items[~known[items]]
-        first = free[_smallest(luck[free, _Column.LOOKED_AT], len(loose.seen))]
-        category[first] = loose.seen
+        category[items[_smallest(looked_at[items], len(loose.seen))]] = loose.seen
     category += plan.first_category
     return category
 
 
 def _shares(plan: Plan, draws: _Draws) -> Floats:
     """(cells, categories) drawn shares of the conditions, added up: a Dirichlet from gammas."""
-    columns = plan.alpha.shape[1]
-    luck = draws.uniforms([("mix", *cell.mix_name) for cell in plan.cells], columns)
+    names = [("mix", *cell.mix_name) for cell in plan.cells]
+    luck = _uniforms(draws.words(names, plan.alpha.shape[1]))
     gammas = np.where(plan.alpha > 0.0, gammaincinv(plan.alpha, luck), 0.0)
     shares = gammas.cumsum(axis=1)
     return np.asarray(shares / shares[:, -1:])
@@ -256,9 +265,9 @@ def _shares(plan: Plan, draws: _Draws) -> Floats:
 def _smallest(numbers: Floats, count: int) -> Ints:
     """Places of the smallest numbers, in their order."""
     if count < len(numbers):
-        among = np.argpartition(numbers, count)[:count]
-        return among[np.argsort(numbers[among], kind="stable")]
-    return np.argsort(numbers, kind="stable")
+        among = numbers.argpartition(count)[:count]
+        return among[numbers[among].argsort(kind="stable")]
+    return numbers.argsort(kind="stable")
 
 
 def _images(plan: Plan, believed: _Believed) -> Ints:
@@ -304,57 +313,40 @@ def _seconds(
     again_images: Ints,
 ) -> tuple[Floats, Floats]:
     """Seconds of each item at each stage, and of imaging it again; one z serves both averages."""
-    level = _level(item, plan.per_item.sigma)
-    level[:, [Stage.QUARANTINE, Stage.DRYING]] = 0.0  # days, not minutes
-    base = plan.per_item.sigma.take(category, axis=0)
-    base *= z
-    np.exp(base, out=base)
-    base *= level.take(category, axis=0)
-    again = base[:, Stage.IMAGING].copy()
+    practised = list(PRACTISED_STAGES)
+    minutes = plan.per_item.sigma[:, practised].take(category, axis=0)
+    minutes *= z
+    np.exp(minutes, out=minutes)
+    minutes *= _level(item, plan.per_item.sigma)[:, practised].take(category, axis=0)
+    again = minutes[:, practised.index(Stage.IMAGING)].copy()
     for stage in plan.stages_with_images:
+        column = practised.index(stage)
         sigma = plan.per_image.sigma[:, stage]
-        scatter = np.exp(sigma.take(category) * z[:, stage])
+        scatter = np.exp(sigma.take(category) * z[:, column])
         scatter *= _level(image[:, stage], sigma).take(category)
-        base[:, stage] += images * scatter
+        minutes[:, column] += images * scatter
         if stage is Stage.IMAGING:
             again += again_images * scatter
-    base *= 60.0
+    seconds = np.zeros((len(category), N_STAGES))
+    for column, stage in enumerate(practised):
+        np.multiply(minutes[:, column], 60.0, out=seconds[:, stage])
     again *= 60.0
-    return base, again
+    return seconds, again
 
 
 def _round_days(
-    plan: Plan,
-    average: Floats,
-    category: Ints,
-    z: Floats,
-    later: Floats,
-    rounds: Ints,
-    dries: Flags,
+    plan: Plan, average: Floats, category: Ints, luck: Floats, rounds: Ints, dries: Flags
 ) -> Floats:
     """Days of each round before the month's factor, (I, K); 0 where nothing is dried."""
     at = np.flatnonzero(dries)
-    rounds = np.minimum(rounds[at], _MOST_ROUNDS)
+    most = min(_MOST_ROUNDS, int(rounds[at].max(initial=1)))
     sigma = plan.per_item.sigma[:, Stage.DRYING]
     level, sigma = _level(average, sigma)[category[at]], sigma[category[at]]
-    days = np.zeros((len(category), int(rounds.max(initial=1))))
-    days[at] = (level * np.exp(sigma * z[at]))[:, None]
-    for number in range(1, days.shape[1]):
-        need = rounds > number
-        drawn = ndtri(_open_uniforms(_mixed(later[at[need]], number)))
-        days[at[need], number:] = (level[need] * np.exp(sigma[need] * drawn))[:, None]
+    keys = (luck[at] * 2.0**53).astype(np.uint64)
+    z = _normals(_words_at(np.arange(most, dtype=np.uint64), keys[:, None]))
+    days = np.zeros((len(category), most))
+    days[at] = level[:, None] * np.exp(sigma[:, None] * z)
     return days
-
-
-def _mixed(luck: Floats, number: int) -> Words:
-    """The number-th words that follow from uniforms: SplitMix64 (Steele, Lea and Flood 2014).
-
-    Few items need more than a round or two, so these have no columns of their own.
-    """
-    words = (luck * 2.0**53).astype(np.uint64) + np.uint64(number * _GOLDEN % 2**64)
-    words = (words ^ (words >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    words = (words ^ (words >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return words ^ (words >> np.uint64(31))
 
 
 def _shifts(plan: Plan, draws: _Draws, believed: _Believed, share: Floats) -> tuple[Ints, Ints]:
@@ -366,43 +358,35 @@ def _shifts(plan: Plan, draws: _Draws, believed: _Believed, share: Floats) -> tu
     hours = plan.rota.hours
     absent = np.zeros(hours.size + 1, dtype=bool)  # with a place for a day of nobody
     if chance > 0.0:
-        luck = _by_date(plan, draws).take(plan.rostered, axis=0)
+        keys = draws.words([("absence", person) for person in plan.project.persons])
+        begins, length = _spells(plan, keys[:, 0], chance)
         absent[plan.rostered] = working_time.absences(
-            np.ones(len(luck), dtype=bool), luck[:, 0], luck[:, 1], chance, time.absence_spell_days
+            np.ones(len(begins), dtype=bool), begins, length, chance, time.absence_spell_days
         )
     return working_time.shifts(plan.rota, absent[:-1].reshape(hours.shape), share)
 
 
-def _by_date(plan: Plan, draws: _Draws) -> Floats:
-    """(P x D + 1, 2) two uniforms for each person and date; on a day of nobody no spell begins."""
-    project = plan.project
-    first = project.grant.start.toordinal()
-    parts = [
-        draws.by_block(
-            lambda generator, days: generator.random((days, 2)),
-            first,
-            project.days,
-            _DAYS_A_BLOCK,
-            "absence",
-            person,
-        )
-        for person in project.persons
-    ]
-    return np.concatenate([*parts, np.ones((1, 2))])
+def _spells(plan: Plan, keys: Words, chance: float) -> tuple[Floats, Floats]:
+    """(M,) two uniforms for each rostered person and date, the second where it is needed.
+
+    On a day of nobody no spell begins.
+    """
+    person, place = plan.rostered_person, plan.rostered_place
+    keys = np.append(keys, np.uint64(0)).take(person)
+    begins = _uniforms(_words_at(place, keys))
+    begins[person == len(plan.project.persons)] = 1.0
+    length = np.zeros(len(begins))
+    at = np.flatnonzero(begins < chance)
+    length[at] = _uniforms(_words_at(place[at] + np.uint64(1), keys[at]))
+    return begins, length
 
 
 def _week_factors(plan: Plan, draws: _Draws, sigma: float) -> Floats:
     """(9, W) good and bad weeks at each stage: lognormal with mean 1, keyed by stage and Monday."""
-    z = draws.by_block(
-        lambda generator, weeks: generator.standard_normal((weeks, N_STAGES)),
-        plan.project.grant.start.toordinal() // 7,
-        int(plan.week_of_day[-1]) + 1,
-        _WEEKS_A_BLOCK,
-        "week",
-    )
-    practised = list(PRACTISED_STAGES)
-    factors = np.ones((N_STAGES, len(z)))
-    factors[practised] = np.exp(sigma * z[:, practised].T - sigma * sigma / 2.0)
+    keys = draws.words([("week", stage.name) for stage in PRACTISED_STAGES])
+    z = _normals(_words_at(plan.week_place, keys))
+    factors = np.ones((N_STAGES, len(plan.week_place)))
+    factors[list(PRACTISED_STAGES)] = np.exp(sigma * z - sigma * sigma / 2.0)
     return factors
 
 
@@ -466,8 +450,7 @@ def replication(plan: Plan, seed: int, index: int) -> Replication:
             plan,
             item[:, Stage.DRYING],
             category,
-            z[:, Stage.DRYING],
-            luck[:, _Column.LATER_ROUNDS],
+            luck[:, _Column.DRYING],
             rounds,
             applies[:, Stage.DRYING],
         ),
@@ -500,8 +483,8 @@ def _items_luck(plan: Plan, draws: _Draws) -> Floats:
 
 
 def _items_scatter(plan: Plan, draws: _Draws) -> Floats:
-    """(I, 9) normals of each item for each stage, as the uniforms."""
-    scatter = np.empty((len(plan.order), N_STAGES))
+    """(I, 7) normals of each item for each stage with practice, as the uniforms."""
+    scatter = np.empty((len(plan.order), len(PRACTISED_STAGES)))
     for cell in plan.cells:
         mine = scatter[cell.first_item : cell.first_item + cell.items]
         draws.stream("normals", cell.series, cell.material).standard_normal(out=mine)

@@ -270,6 +270,23 @@ class Plan:
         return np.concatenate([each for days in own for each in (days, nobody)])
 
     @cached_property
+    def rostered_person(self) -> Ints:
+        """(M,) number of the person; P is nobody."""
+        return np.asarray(self.rostered // self.project.days)
+
+    @cached_property
+    def rostered_place(self) -> NDArray[np.uint64]:
+        """(M,) place of the date's two numbers in the person's stream."""
+        dates = self.rostered % self.project.days + self.project.grant.start.toordinal()
+        return np.asarray(2 * dates, dtype=np.uint64)
+
+    @cached_property
+    def week_place(self) -> NDArray[np.uint64]:
+        """(W,) place of the week in a stage's stream: weeks since Monday, 1 January of year 1."""
+        first = (self.project.grant.start.toordinal() - 1) // 7
+        return np.arange(first, first + int(self.week_of_day[-1]) + 1, dtype=np.uint64)
+
+    @cached_property
     def preferences(self) -> NDArray[np.int8]:
         """(L, 9) stages by preference, by team row and weekday, filled up with -1."""
         team = self.project.team

@@ -135,8 +135,12 @@ def test_a_name_is_more_than_its_letters_in_a_row(one: Any, other: Any) -> None:
     assert luck.stream(*one).random() != luck.stream(*other).random()
 
 
+def _hash(names: str) -> bytes:
+    return blake2b(names.replace("|", "\0").encode()).digest()
+
+
 def test_a_stream_is_seeded_with_the_hash_of_seed_replication_and_name() -> None:
-    digest = blake2b("5|7|week|3507".replace("|", "\0").encode()).digest()
+    digest = _hash("5|7|week|3507")
 
     class Words(ISeedSequence):
         def generate_state(self, n_words: int, dtype: Any = np.uint32) -> Any:
@@ -159,6 +163,52 @@ def test_a_seed_is_as_long_as_a_generator_asks_and_of_its_kind_of_word() -> None
     np.random.Generator(np.random.MT19937(seed)).random()  # which asks for 624
     with pytest.raises(ValueError, match="uint32 or uint64, not float64"):
         seed.generate_state(3, np.float64)
+
+
+def _split_mix(state: int, skipped: int, count: int) -> list[int]:
+    """SplitMix64 as it is published: one word after the other."""
+    mask, words = 2**64 - 1, []
+    for _ in range(skipped + count):
+        state = (state + 0x9E3779B97F4A7C15) & mask
+        word = ((state ^ (state >> 30)) * 0xBF58476D1CE4E5B9) & mask
+        word = ((word ^ (word >> 27)) * 0x94D049BB133111EB) & mask
+        words.append(word ^ (word >> 31))
+    return words[skipped:]
+
+
+def test_a_word_at_a_place_is_the_one_that_comes_there_in_split_mix_64() -> None:
+    # The first five words of seed 1234567, as they are commonly quoted.
+    quoted = [
+        6457827717110365317,
+        3203168211198807973,
+        9817491932198370423,
+        4593380528125082431,
+        16408922859458223821,
+    ]
+    key = np.array([1234567], dtype=np.uint64)
+    assert luck._words_at(np.arange(5, dtype=np.uint64), key).tolist() == quoted
+    assert _split_mix(1234567, 0, 5) == quoted
+    far = luck._words_at(np.arange(10_000, 10_003, dtype=np.uint64), key)
+    assert far.tolist() == _split_mix(1234567, 10_000, 3)
+
+
+def test_words_at_places_of_names_alike_make_uniforms_that_are_not_related() -> None:
+    draws = luck._Draws(1, 0)
+    keys = draws.words([("absence", f"P{n}") for n in range(50)])
+    places = np.arange(739_000, 741_000, dtype=np.uint64)
+    uniforms = luck._uniforms(luck._words_at(places, keys))
+    assert stats.kstest(uniforms.ravel(), "uniform").pvalue > 0.001
+    apart = np.asarray(np.corrcoef(uniforms))[np.triu_indices(50, 1)]
+    # 1,225 correlations: the largest stays below this in 99.9 % of all cases.
+    assert np.abs(apart).max() < stats.norm.ppf(1 - 0.0005 / 1_225) / math.sqrt(2_000)
+    after = np.corrcoef(uniforms[:, 1:].ravel(), uniforms[:, :-1].ravel())[0, 1]
+    assert abs(after) < stats.norm.ppf(0.9995) / math.sqrt(50 * 1_999)
+
+
+def test_a_uniform_straight_from_a_hash_is_never_0_or_1() -> None:
+    ends = luck._uniforms(np.array([0, 2**64 - 1], dtype=np.uint64))
+    assert 0.0 < ends[0] < 1e-15
+    assert 1.0 - 1e-15 < ends[1] < 1.0
 
 
 def test_streams_of_other_names_replications_and_seeds_are_not_related() -> None:
@@ -555,14 +605,6 @@ def test_each_round_has_its_own_scatter_with_mean_one_unrelated_to_the_round_bef
             assert abs(related) < stats.norm.ppf(0.9995) / math.sqrt(len(own))
 
 
-def test_the_last_round_that_an_item_needs_repeats() -> None:
-    drawn = _damp(0.5)
-    most = drawn.round_days.shape[1]
-    last = drawn.round_days[np.arange(20_000), np.minimum(drawn.rounds, most) - 1]
-    beyond = np.arange(most)[None, :] >= drawn.rounds[:, None]
-    assert (drawn.round_days == last[:, None])[beyond].all()
-
-
 def test_another_share_still_damp_keeps_the_days_of_each_round() -> None:
     few, many = _damp(0.2), _damp(0.6)
     for number in range(few.round_days.shape[1]):
@@ -693,9 +735,9 @@ def test_all_persons_are_absent_as_each_of_them_would_be_alone(spell: float) -> 
     chance = working_time.absence_probability(90.0, spell, 261.0)
     first = project.grant.start.toordinal()
     for p, name in enumerate(project.persons):
-        block = luck.stream(1, 0, "absence", name, str(first // 1461)).random((1461, 2))
-        dates = block[first % 1461 :][: project.days]
-        assert len(dates) == project.days  # this grant lies within one block
+        key = int.from_bytes(_hash(f"1|0|absence|{name}")[:8], "little")
+        words = _split_mix(key, 2 * first, 2 * project.days)
+        dates = np.array([((word >> 12) + 0.5) * 2.0**-52 for word in words]).reshape(-1, 2)
         working = plan.rota.hours[p] > 0.0
         absent = working_time.absences(working, dates[:, 0], dates[:, 1], chance, spell)
         assert absent.any()
