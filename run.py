@@ -38,8 +38,11 @@ COMMANDS = (
     ("lab", "open the notebooks in JupyterLab, on this machine only"),
     ("test", "run the tests"),
     ("check", "run lint and type checks"),
-    ("bench", "measure speed: the parts of a replication, and ratios"),
+    ("bench", "measure speed, memory and ratios, in about four minutes"),
 )
+
+# They need the developers' lock: the tools, and an outside yardstick for the bench.
+FOR_DEVELOPERS = ("test", "check", "bench")
 
 # JupyterLab asks at its first start whether it may fetch news from outside. It may not.
 LAB_OVERRIDES = {
@@ -374,7 +377,7 @@ def lab_arguments(root: str, given: "list[str]") -> "list[str]":
 
 def run(there: SimpleNamespace, command: str, given: "list[str]") -> int:
     """Set up what a command needs, and do it."""
-    set_up(there, dev=command in ("test", "check"))
+    set_up(there, dev=command in FOR_DEVELOPERS)
     if command == "check":
         return check(there)
     # What users ask for stays in the folder they are in, and -P keeps that folder's files from

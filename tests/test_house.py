@@ -168,6 +168,19 @@ def test_the_developers_tools_are_added_and_then_serve_everything(
     assert script.what_to_do(dev, run) == "nothing"
 
 
+@pytest.mark.parametrize(
+    ("command", "dev"), [("demo", False), ("lab", False), ("test", True), ("bench", True)]
+)
+def test_what_needs_the_developers_tools_sets_them_up(
+    script: ModuleType, monkeypatch: pytest.MonkeyPatch, command: str, dev: bool
+) -> None:
+    asked: list[bool] = []
+    monkeypatch.setattr(script, "set_up", lambda _, dev: asked.append(dev))
+    monkeypatch.setattr(script, "hand_over", lambda *_: 0)
+    assert script.run(script.places(str(ROOT), windows=False), command, []) == 0
+    assert asked == [dev]
+
+
 def test_an_environment_of_somebody_else_is_left_alone(checkout: Path) -> None:
     keep = checkout / ".venv" / "keep.txt"
     keep.parent.mkdir()
@@ -321,6 +334,7 @@ def test_the_locks_hold_what_the_package_asks_for() -> None:
     for name, asked in (
         (LOCKS[0], settings["dependencies"]),
         (LOCKS[1], settings["optional-dependencies"]["dev"]),
+        (LOCKS[1], settings["optional-dependencies"]["bench"]),
     ):
         locked = {head.split("==")[0] for head in requirements(name)}
         for need in asked:
