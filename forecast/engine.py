@@ -317,9 +317,7 @@ def _move_on(s: _State, item: int, after: int) -> None:
         return
     state.stage = stage
     _write(s, _WAITS, stage, item, NOBODY, NOBODY)
-    state.since = s.clock[0].now
-    state.put_back = WHOLE
-    state.remaining = 0
+    _begin_to_wait(s, item)
     if stage == _QUARANTINE:
         _join(s, STORE, item)
         s.clock[0].fill_shelves = True
@@ -328,6 +326,15 @@ def _move_on(s: _State, item: int, after: int) -> None:
         s.clock[0].fill_dryer = True
     else:
         _wait_for_hands(s, item, stage)
+
+
+@part
+def _begin_to_wait(s: _State, item: int) -> None:
+    """Whole again: unfinished seconds belong to an earlier stage, or an earlier round."""
+    state = s.items[item]
+    state.since = s.clock[0].now
+    state.put_back = WHOLE
+    state.remaining = 0
 
 
 @part
@@ -734,7 +741,7 @@ def _midnight(s: _State) -> None:
         if s.items[item].stage == _DRYING:
             # The item begins to wait, in its drying place, for attention (R6).
             _write(s, _ROUND_DUE, _DRYING, item, NOBODY, s.items[item].dryer)
-            s.items[item].since = clock.now
+            _begin_to_wait(s, item)
             _wait_for_hands(s, item, _DRYING)
         else:
             _leave_quarantine(s, item)
@@ -838,12 +845,11 @@ def _happen(table: NDArray[np.int64], tally: Tally, keep: bool) -> int:
     s = state_of(table)
     clock = s.clock[0]
     days = len(s.week_of_day)
-    horizon = max(days * SECONDS_PER_DAY, s.start)
     while clock.status == OVER:
         now = clock.soon
         for person in range(len(s.people)):
             now = min(now, s.people[person].ends)
-        if now > horizon:
+        if now > clock.horizon:
             break
         of_calendar = now == clock.soon
         clock.now = now

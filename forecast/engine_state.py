@@ -106,6 +106,7 @@ _CLOCK = np.dtype(
     [
         ("now", np.int64),
         ("day", np.int64),
+        ("horizon", np.int64),  # nothing happens later
         ("midnight", np.int64),  # the next one
         ("soon", np.int64),  # the next thing that is nobody's end, or earlier
         ("coming", np.int64),  # items that were delivered
@@ -134,7 +135,6 @@ _QUEUE = np.dtype([("first", np.int32), ("last", np.int32)])
 
 # What compiled functions share, by name. Luck and tables, which are read ...
 _READ: dict[str, Any] = {
-    "start": int,
     "allowance": int,
     "days_limit": int,
     "calendar_week": bool,
@@ -267,6 +267,8 @@ def new_state(luck: Replication, room: Room) -> dict[str, Any]:
 def _clock(luck: Replication, sets_limited: bool) -> NDArray[Any]:
     clock = np.zeros(1, dtype=_CLOCK)
     clock["now"] = clock["midnight"] = clock["soon"] = luck.settings.start
+    end = len(luck.week_of_day) * SECONDS_PER_DAY
+    clock["horizon"] = max(end, luck.settings.start, luck.shift_end.max(initial=0))
     clock["left"] = len(luck.arrival)
     clock["sets_limited"] = sets_limited
     return clock
