@@ -44,12 +44,19 @@ _DAYS_KEPT = 60  # an older edition that was not used for so long is cleared awa
 # event loop was twenty times slower where they were counted.
 _OPTIONS: dict[str, Any] = {"error_model": "numpy", "_nrt": False}
 
+# Nobody but compiled code calls a part: it needs no entrance from Python or C.
+_MERGED: dict[str, Any] = {
+    "forceinline": True,
+    "no_cfunc_wrapper": True,
+    "no_cpython_wrapper": True,
+}
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 
 def part(function: F) -> F:
     """Compile a function that only compiled code calls; it is merged into its callers."""
-    return cast("F", numba.njit(forceinline=True, **_OPTIONS)(function))
+    return cast("F", numba.njit(**_MERGED, **_OPTIONS)(function))
 
 
 def entry(function: F) -> F:
