@@ -18,11 +18,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast import tally
 from forecast.errors import InputError, Problem
-from forecast.events import What
 from forecast.luck import UNLIMITED, Replication
 from forecast.project import Project
 from forecast.stages import N_PLACES, N_STAGES, Place, Stage
+from forecast.tally import Tally
 from forecast.units import SECONDS_PER_DAY
 
 __all__ = [
@@ -40,6 +41,7 @@ __all__ = [
     "reached",
     "reduce_record",
     "save",
+    "settled",
 ]
 
 NOT_BY_HORIZON = -1  # as a day number: the last item has not left by the horizon
@@ -145,220 +147,97 @@ class Futures:
 # --- one record -> one outcome -----------------------------------------------------------------
 
 
-class _Record:
-    """An event record by columns, with the calendar of its project."""
-
-    def __init__(self, rows: Ints, luck: Replication) -> None:
-        self.time, self.what, self.stage, self.item, self.person, self.place = rows.T
-        self.luck = luck
-        self.people, self.days = luck.shift_begin.shape
-        self.items = len(luck.arrival)
-        self.weeks = int(luck.week_of_day[-1]) + 1
-        self.start = luck.settings.start
-        ends = self.time[self.is_any(What.DONE, What.SET_ASIDE, What.NOT_IMAGED)]
-        self.finished = len(ends) == self.items
-        # What has not ended by the horizon is cut there.
-        last = int(ends.max(initial=self.start))
-        self.end = last if self.finished else self.days * SECONDS_PER_DAY
-
-    def is_any(self, *whats: What) -> NDArray[np.bool_]:
-        return np.isin(self.what, whats)
-
-    def first(self, mask: NDArray[np.bool_], key: Ints) -> NDArray[np.intp]:
-        """Rows of a mask that are the first of their key."""
-        rows = np.flatnonzero(mask)
-        return rows[np.unique(key[rows], return_index=True)[1]]
-
-    def week(self, time: Ints) -> Ints:
-        days = np.minimum(time // SECONDS_PER_DAY, self.days - 1)
-        return np.asarray(self.luck.week_of_day[days])
-
-    def by_week_and_stage(self, rows: NDArray[Any]) -> Ints:
-        """How many rows fall by the end of each week, by stage: (W, 9)."""
-        at = self.week(self.time[rows]) * N_STAGES + self.stage[rows]
-        counts = np.bincount(at, minlength=self.weeks * N_STAGES)
-        return np.asarray(counts.reshape(self.weeks, N_STAGES).cumsum(axis=0))
-
-    def spans(self, begins: What, ends: What) -> tuple[Ints, Ints, Ints]:
-        """Person, begin and end of what a person does once at a time, from two kinds of rows."""
-        first, last = np.flatnonzero(self.what == begins), np.flatnonzero(self.what == ends)
-        first = first[np.argsort(self.person[first], kind="stable")]
-        last = last[np.argsort(self.person[last], kind="stable")]
-        return self.person[first], self.time[first], self.time[last]
-
-
 def reduce_record(
     rows: Ints, luck: Replication, start_within_days: int, counts_as_done: Sequence[str]
 ) -> Outcome:
     """Compute everything that is reported of one future.
 
     Args:
-        rows: the event record, (n, 6).
+        rows: the event record, (n, 6), in the order of time.
         luck: what the engine read.
         start_within_days: active items that wait longer for a drying place are counted as late.
         counts_as_done: which of ``done`` and ``not-imaged`` the promise counts.
+
+    Raises:
+        ValueError: a row is none of this future's.
     """
-    r = _Record(rows, luck)
-    finished = r.first(r.what == What.FINISHED, r.item * N_STAGES + r.stage)
-    counted = [What.DONE] + [What.NOT_IMAGED] * ("not-imaged" in counts_as_done)
-    done = np.bincount(
-        np.minimum(r.time[r.is_any(*counted)] // SECONDS_PER_DAY, r.days), minlength=r.days + 1
-    )[: r.days]
-    last_day = r.end // SECONDS_PER_DAY
-    waiting = _waiting(r)
-    late, weekly_late = _late_drying(r, start_within_days * SECONDS_PER_DAY)
-    exposure = _exposure(r)
-    imaged = finished[r.stage[finished] == Stage.IMAGING]
-    all_imaged = np.flatnonzero((r.what == What.FINISHED) & (r.stage == Stage.IMAGING))
-    again = np.setdiff1d(all_imaged, imaged)
-    ways = [int((r.what == what).sum()) for what in (What.DONE, What.SET_ASIDE, What.NOT_IMAGED)]
+    so_far = tally.new_tally(luck, start_within_days, counts_as_done)
+    whole = np.require(rows, np.int64, ["C", "W"])
+    stray = tally.stray_row(so_far, whole)
+    if stray >= 0:
+        row = whole[stray].tolist()
+        raise ValueError(f"row {stray} of the record, {row}, is no event of this future")
+    tally.absorb(so_far, whole, len(whole))
+    return settled(so_far, luck)
+
+
+def settled(so_far: Tally, luck: Replication) -> Outcome:
+    """Compute everything that is reported of one future from a tally of its whole record.
+
+    Args:
+        so_far: a tally that has absorbed all rows; it is left as it is.
+        luck: what the engine read.
+    """
+    finished, end = tally.end_of(so_far)
+    last_day = end // SECONDS_PER_DAY
+    numbers, spans = so_far.numbers, so_far.weekly_spans
+    ways = numbers[tally.ENDS : tally.ENDS + 3].tolist()
+    late, weekly_late = tally.late_by(so_far, end)
+    # Time-average number = rate x mean time holds exactly on the sample path (Little 1961),
+    # because both are the same area.
+    waited = _area(so_far.waiting, end).astype(float)
+    waiting_days = np.full(N_STAGES, math.nan)
+    np.divide(waited, so_far.came * SECONDS_PER_DAY, out=waiting_days, where=so_far.came > 0)
     return Outcome(
-        finish_day=last_day if r.finished and last_day < r.days else NOT_BY_HORIZON,
-        done_by_day=np.cumsum(done),
-        weekly_items=r.by_week_and_stage(finished),
-        weekly_waiting=waiting[0],
+        finish_day=last_day if finished and last_day < len(luck.week_of_day) else NOT_BY_HORIZON,
+        done_by_day=so_far.done[:-1].cumsum(),
+        weekly_items=so_far.weekly_items.cumsum(axis=0),
+        weekly_waiting=so_far.weekly_waiting.cumsum(axis=0),
         weekly_late_drying=weekly_late,
         late_drying=late,
-        weekly_exposure=exposure[0],
-        exposure_days=exposure[1],
-        weekly_hours=_hours(r),
-        max_day_exposure=exposure[2],
-        place_busy=_busy(r),
-        waiting_items=waiting[1],
-        waiting_days=waiting[2],
-        outcomes=np.array([*ways, r.items - sum(ways)]),
-        reimaged=int(luck.again_images[r.item[again]].sum()),
-        images=int(luck.images[r.item[imaged]].sum()),
+        weekly_exposure=spans[:, :, tally.EXPOSURE, tally.SECONDS].copy(),
+        exposure_days=spans[:, :, tally.EXPOSURE, tally.DAYS_WITH_ANY].copy(),
+        weekly_hours=spans[:, :, tally.SESSION, tally.SECONDS].copy(),
+        max_day_exposure=so_far.spans[:, tally.EXPOSURE, tally.WORST_DAY].copy(),
+        place_busy=_busy(_area(so_far.in_use, end), luck, end),
+        waiting_items=waited / max(1, end - luck.settings.start),
+        waiting_days=waiting_days,
+        outcomes=np.array([*ways, len(luck.arrival) - sum(ways)]),
+        reimaged=int(numbers[tally.REIMAGED]),
+        images=int(numbers[tally.IMAGES]),
     )
 
 
-def _waiting(r: _Record) -> tuple[Ints, Floats, Floats]:
-    """Waiting by week and stage, its time average, and the mean days of one item's wait.
-
-    Time-average number = rate x mean time holds exactly on the sample path (Little 1961), because
-    both are the same area.
-    """
-    came = r.what == What.WAITS
-    begins = came | ((r.what == What.PUT_BACK) & (r.stage != Stage.DRYING))
-    ends = ((r.what == What.TAKEN) & (r.stage != Stage.DRYING)) | (r.what == What.SHELF_TAKEN)
-    # An item waits for a drying place until its first round; what is in the dryer does not wait.
-    ends[r.first(r.what == What.ROUND_BEGINS, r.item)] = True
-    weekly = r.by_week_and_stage(np.flatnonzero(begins)) - r.by_week_and_stage(np.flatnonzero(ends))
-    within = r.time <= r.end
-
-    def total(mask: NDArray[np.bool_]) -> Ints:
-        lengths = r.end - r.time[mask & within]
-        summed = np.zeros(N_STAGES, dtype=np.int64)
-        np.add.at(summed, r.stage[mask & within], lengths)
-        return summed
-
-    area = (total(begins) - total(ends)).astype(float)
-    number = np.bincount(r.stage[came], minlength=N_STAGES)
-    span = max(1, r.end - r.start)
-    days = np.full(N_STAGES, math.nan)
-    np.divide(area, number * SECONDS_PER_DAY, out=days, where=number > 0)
-    return weekly, area / span, days
+def _area(gauges: Ints, end: int) -> Ints:
+    """The area below each number over time, to the end."""
+    return np.asarray(gauges[tally.AREA] + gauges[tally.NUMBER] * end)
 
 
-def _late_drying(r: _Record, limit: int) -> tuple[int, Ints]:
-    """Active items that waited longer than the limit for a drying place: ever, and by week."""
-    came = np.flatnonzero((r.what == What.WAITS) & (r.stage == Stage.DRYING))
-    since = dict(zip(r.item[came].tolist(), r.time[came].tolist(), strict=True))
-    begun = r.first(r.what == What.ROUND_BEGINS, r.item)
-    until = dict(zip(r.item[begun].tolist(), r.time[begun].tolist(), strict=True))
-    weekday = r.luck.settings.weekday_of_day_0
-    week_ends = (7 * (np.arange(r.weeks) + 1) - weekday) * SECONDS_PER_DAY
-    weekly = np.zeros(r.weeks, dtype=np.int64)
-    late = 0
-    for item, begin in since.items():
-        end = until.get(item, r.end)
-        if end - begin > limit:
-            late += 1
-            weekly += (week_ends > begin + limit) & (week_ends <= end)
-    return late, weekly
-
-
-def _exposure(r: _Record) -> tuple[Ints, Ints, Ints]:
-    """Exposure by week and person, exposure days likewise, and each person's worst day."""
-    person, begin, end = r.spans(What.EXPOSURE_BEGINS, What.EXPOSURE_ENDS)
-    daily = np.zeros((r.people, r.days), dtype=np.int64)
-    np.add.at(daily, (person, np.minimum(begin // SECONDS_PER_DAY, r.days - 1)), end - begin)
-    weekly = np.zeros((r.weeks, r.people), dtype=np.int64)
-    days = np.zeros((r.weeks, r.people), dtype=np.int64)
-    np.add.at(weekly, r.luck.week_of_day, daily.T)
-    np.add.at(days, r.luck.week_of_day, (daily.T > 0).astype(np.int64))
-    return weekly, days, daily.max(axis=1, initial=0)
-
-
-def _hours(r: _Record) -> Ints:
-    """Seconds in sessions by week and person."""
-    person, begin, end = r.spans(What.SESSION_BEGINS, What.SESSION_ENDS)
-    weekly = np.zeros((r.weeks, r.people), dtype=np.int64)
-    np.add.at(weekly, (r.week(begin), person), end - begin)
-    return weekly
-
-
-def _busy(r: _Record) -> Floats:
+def _busy(used: Ints, luck: Replication, end: int) -> Floats:
     """Share of each kind of place in use, from the start to the last item's end.
 
     Stations: seconds in sessions against the seconds in which somebody trained for the place is on
     shift. Shelves, drying places and tool sets are in use around the clock.
     """
     busy = np.full(N_PLACES, math.nan)
-    open_time = {
-        Place.BENCH: _open_seconds(r, (Stage.CLEANING,)),
-        Place.CAMERA: _open_seconds(r, (Stage.COVERS, Stage.IMAGING)),
-    }
-    midnight = np.arange(r.days) * SECONDS_PER_DAY
-    clock = np.clip(r.end - np.maximum(midnight, r.start), 0, SECONDS_PER_DAY)
-    clock[midnight < r.start - r.start % SECONDS_PER_DAY] = 0
-    for place, used in _used_seconds(r).items():
-        capacity = r.luck.capacity[place]
-        if np.any(capacity >= UNLIMITED):
+    midnights = np.arange(len(luck.week_of_day) + 1) * SECONDS_PER_DAY
+    around_the_clock = np.diff(np.clip(midnights, luck.settings.start, end))
+    for place in Place:
+        capacity = luck.capacity[place]
+        if capacity.max() >= UNLIMITED:
             continue
-        possible = float((open_time.get(place, clock) * capacity).sum())
-        busy[place] = used / possible if possible > 0 else math.nan
+        stages = _STAGES_AT.get(place)
+        seconds = tally.open_seconds(luck, stages, end) if stages else around_the_clock
+        possible = float(seconds @ capacity)
+        busy[place] = used[place] / possible if possible > 0 else math.nan
     return busy
 
 
-def _open_seconds(r: _Record, stages: tuple[Stage, ...]) -> Ints:
-    """Seconds on each day in which somebody trained for one of the stages is on shift."""
-    luck = r.luck
-    trained = np.logical_or.reduce(luck.trained[:, list(stages)], axis=1)
-    can: NDArray[np.bool_] = (luck.list_of >= 0) & trained[luck.list_of]
-    begin = np.where(can, luck.shift_begin, r.end)
-    end = np.minimum(np.where(can, luck.shift_end, begin), r.end)
-    begin = np.minimum(np.maximum(begin, r.start), end)
-    # The union of the shifts of a day: sweep them by their beginning.
-    order = np.argsort(begin, axis=0, kind="stable")
-    begin, end = np.take_along_axis(begin, order, 0), np.take_along_axis(end, order, 0)
-    total = np.zeros(r.days, dtype=np.int64)
-    covered = np.zeros(r.days, dtype=np.int64)
-    for first, last in zip(begin, end, strict=True):
-        total += np.maximum(0, last - np.maximum(first, covered))
-        covered = np.maximum(covered, last)
-    return total
-
-
-def _used_seconds(r: _Record) -> dict[Place, int]:
-    """Seconds of use of each kind of place up to the end, summed over its places."""
-
-    def area(begins: NDArray[Any], ends: NDArray[Any]) -> int:
-        first = r.end - r.time[begins]
-        last = r.end - r.time[ends]
-        return int(np.maximum(first, 0).sum() - np.maximum(last, 0).sum())
-
-    def sessions(*stages: Stage) -> int:
-        at = np.isin(r.stage, stages)
-        return area(at & (r.what == What.SESSION_BEGINS), at & (r.what == What.SESSION_ENDS))
-
-    return {
-        Place.SHELF: area(r.what == What.SHELF_TAKEN, r.what == What.SHELF_FREED),
-        Place.DRYER: area(r.first(r.what == What.ROUND_BEGINS, r.item), r.what == What.DRYER_FREED),
-        Place.BENCH: sessions(Stage.CLEANING),
-        Place.CAMERA: sessions(Stage.COVERS, Stage.IMAGING),
-        Place.TOOL_SET: area(r.what == What.TOOL_SET_TAKEN, r.what == What.TOOL_SET_CLEAN),
-    }
+# Places that are open while somebody can use them; the others are so around the clock.
+_STAGES_AT = {
+    Place.BENCH: (Stage.CLEANING,),
+    Place.CAMERA: (Stage.COVERS, Stage.IMAGING),
+}
 
 
 # --- many outcomes -> futures ------------------------------------------------------------------

@@ -1,9 +1,9 @@
 """One event record to totals, row by row.
 
 A tally takes rows in the order in which they happened, however many at a time, and does not grow
-with them. For what waits at a stage, and what is in use of a place, it keeps the area below the
-number over time: a row adds or takes away the time from then to the end. As the end is not known
-yet, the area is kept as if it were second 0, and completed later (:meth:`Tally.area_until`).
+with them. Of what waits at a stage and of what is in use of a place it keeps the number, and the
+area below it over time: each row adds or takes away the time from then to the end. The end is not
+known yet, so the area is kept as if it were second 0, and completed later by number x end.
 """
 
 from __future__ import annotations
@@ -21,93 +21,124 @@ from forecast.stages import N_PLACES, N_STAGES, Place, Stage
 from forecast.units import SECONDS_PER_DAY
 
 __all__ = [
-    "CUT",
-    "DAYS_EXPOSED",
-    "DRIED",
+    "AREA",
+    "DAYS_WITH_ANY",
     "ENDS",
     "EXPOSURE",
-    "HOURS",
     "IMAGES",
     "LATE",
-    "LEFT",
-    "NOT_DAMP",
+    "NUMBER",
     "REIMAGED",
+    "SECONDS",
+    "SESSION",
     "WORST_DAY",
     "Tally",
     "absorb",
-    "count_late",
+    "end_of",
+    "late_by",
     "new_tally",
+    "open_seconds",
+    "stray_row",
 ]
 
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-# Where single numbers stand in Tally.numbers.
-LEFT = 0  # items that have not ended yet
-CUT = 1  # later than this nothing waits or is in use: the horizon, or the last item's end
-ENDS = 2  # and the two after it: items by the way in which they ended, as in events.What
-IMAGES = 5  # made at first passes
-REIMAGED = 6  # made again
-LATE = 7  # active items that waited too long for a drying place
-_LIMIT = 8  # seconds of waiting for it that are not too long yet
-_WEEKDAY = 9  # of day 0
-_NOT_IMAGED_COUNTS = 10  # whether what is not imaged counts as done
-_NUMBERS = 11
-
-# In Tally.damp_since, where it is no time.
-NOT_DAMP = -1  # never waited for a drying place
-DRIED = -2  # does so no longer
-
-# The columns of Tally.persons and of Tally.weekly_persons.
-_SESSION_SINCE, _SESSION_WEEK = 0, 1
-_EXPOSURE_SINCE, _EXPOSURE_WEEK, _EXPOSURE_DAY, _EXPOSURE_TODAY = 2, 3, 4, 5
-WORST_DAY = 6
-_PERSONS = 7
-HOURS, EXPOSURE, DAYS_EXPOSED = 0, 1, 2
-
 # Plain integers: a compiler knows them better than members of an enumeration.
 _WAITS, _TAKEN, _PUT_BACK = int(What.WAITS), int(What.TAKEN), int(What.PUT_BACK)
 _FINISHED, _ROUND_BEGINS = int(What.FINISHED), int(What.ROUND_BEGINS)
 _SHELF_TAKEN, _SHELF_FREED = int(What.SHELF_TAKEN), int(What.SHELF_FREED)
-_DRYER_FREED = int(What.DRYER_FREED)
 _SESSION_BEGINS, _SESSION_ENDS = int(What.SESSION_BEGINS), int(What.SESSION_ENDS)
 _EXPOSURE_BEGINS, _EXPOSURE_ENDS = int(What.EXPOSURE_BEGINS), int(What.EXPOSURE_ENDS)
 _TOOL_SET_TAKEN, _TOOL_SET_CLEAN = int(What.TOOL_SET_TAKEN), int(What.TOOL_SET_CLEAN)
-_DONE, _NOT_IMAGED = int(What.DONE), int(What.NOT_IMAGED)
-_QUARANTINE, _DRYING = int(Stage.QUARANTINE), int(Stage.DRYING)
-_COVERS, _CLEANING, _IMAGING = int(Stage.COVERS), int(Stage.CLEANING), int(Stage.IMAGING)
-_SHELF, _DRYER, _TOOL_SET = int(Place.SHELF), int(Place.DRYER), int(Place.TOOL_SET)
-_BENCH, _CAMERA, _NO_PLACE = int(Place.BENCH), int(Place.CAMERA), N_PLACES
+_DRYER_FREED, _DONE = int(What.DRYER_FREED), int(What.DONE)
+_DRYING, _IMAGING = int(Stage.DRYING), int(Stage.IMAGING)
+_DRYER, _BENCH, _CAMERA = int(Place.DRYER), int(Place.BENCH), int(Place.CAMERA)
+
+# Single numbers in Tally.numbers.
+ENDS = 0  # three: items that ended as DONE, SET_ASIDE, NOT_IMAGED
+IMAGES = 3  # made at first passes
+REIMAGED = 4  # made again
+LATE = 5  # items that waited too long for a drying place, of those that had their turn
+_LEFT = 6  # items that have not ended yet
+_CUT = 7  # later than this nothing waits or is in use: the horizon, or the last item's end
+_COUNTS = 8  # three, as ENDS: whether it counts as done
+_LIMIT = 11  # seconds of waiting for a drying place that are not too long yet
+_WEEKDAY = 12  # of day 0
+_NUMBERS = 13
+
+# Rows of Tally.waiting and Tally.in_use.
+NUMBER, AREA = 0, 1
+
+# Kinds of span, and what is kept of a person's last of each in Tally.spans, and by week.
+SESSION, EXPOSURE = 0, 1
+_SINCE, _DAY, _THAT_DAY, WORST_DAY = 0, 1, 2, 3
+SECONDS, DAYS_WITH_ANY = 0, 1
+
+_KINDS = len(What)
+
+# In Tally.damp_since, where it is no time: has not come to drying, has a drying place.
+_NOT_DAMP, _DRIED = -1, -2
+
+
+def _by_kind(*shape: int, of: int = 0) -> Ints:
+    """A table by What; a second axis by stage has a last column for rows of no stage, -1."""
+    return np.full((_KINDS, *shape), of, dtype=np.int64)
+
+
+# How many more wait at the row's stage. Nothing waits in hand or in the dryer.
+_WAITING = _by_kind(N_STAGES + 1)
+_WAITING[[_WAITS, _PUT_BACK]] = 1
+_WAITING[[_TAKEN, _SHELF_TAKEN]] = -1
+_WAITING[[_TAKEN, _PUT_BACK], _DRYING] = 0
+
+# How many more are in use of a kind of place, and of which; the last kind is none.
+_USE = _by_kind()
+_USE[[_SESSION_BEGINS, _SHELF_TAKEN, _TOOL_SET_TAKEN]] = 1
+_USE[[_SESSION_ENDS, _SHELF_FREED, _TOOL_SET_CLEAN, _DRYER_FREED]] = -1
+_PLACE = _by_kind(N_STAGES + 1, of=N_PLACES)
+_PLACE[[_SHELF_TAKEN, _SHELF_FREED]] = int(Place.SHELF)
+_PLACE[[_TOOL_SET_TAKEN, _TOOL_SET_CLEAN]] = int(Place.TOOL_SET)
+_PLACE[_DRYER_FREED] = _DRYER
+_PLACE[[_SESSION_BEGINS, _SESSION_ENDS], int(Stage.CLEANING)] = _BENCH
+_PLACE[[_SESSION_BEGINS, _SESSION_ENDS], int(Stage.COVERS)] = _CAMERA
+_PLACE[[_SESSION_BEGINS, _SESSION_ENDS], _IMAGING] = _CAMERA
+
+# Whether a span begins, 1, or ends, -1, and of which kind.
+_SPAN = _by_kind()
+_SPAN[[_SESSION_BEGINS, _EXPOSURE_BEGINS]] = 1
+_SPAN[[_SESSION_ENDS, _EXPOSURE_ENDS]] = -1
+_KIND = _by_kind(of=SESSION)
+_KIND[[_EXPOSURE_BEGINS, _EXPOSURE_ENDS]] = EXPOSURE
 
 
 class Tally(NamedTuple):
     """What a record has come to so far, and the tables that this needs.
 
-    Axes: I items, D days, W weeks, P persons. All times in seconds, all arrays of 64-bit integers
-    unless they are flags.
+    Axes: I items, D days, W weeks, P persons. All times in seconds.
 
     Attributes:
-        numbers: single numbers; the constants LEFT, CUT ... say where.
+        numbers: single numbers; the constants ENDS, IMAGES ... say where.
         week_of_day: (D,); images, again_images: (I,), as in :class:`forecast.luck.Replication`.
-        passed: (I, 9) flags: the item has finished the stage before.
-        damp_since: (I,) since when the item waits for a drying place, or NOT_DAMP, or DRIED.
-        done: (D,) items that count as done, on each day.
+        passed: (I, 9) 1 where the item has finished the stage before.
+        damp_since: (I,) since when the item waits for a drying place, or below 0.
+        done: (D + 1,) items that count as done, on each day; the last is beyond the horizon.
         came: (9,) how often an item came to wait at the stage.
         weekly_items, weekly_waiting: (W, 9) first passes, and change of the number that waits.
         weekly_late: (W + 1,) change of the number that waits too long for a drying place, by the
-            week at whose end it shows; the last stands for later.
-        waiting: (2, 9) by stage what waits now, and the area; in_use: (2, 6) the same by place,
-            and one more for sessions that take up none.
-        persons: (P, 7) begin and week of the last session; begin, week and day of the last
-            exposure, and how much that day has; exposure on the worst day.
-        weekly_persons: (W, P, 3) time in sessions, exposure, and days with any.
+            week at whose end it shows; the last is beyond all.
+        waiting: (2, 9) NUMBER that waits by stage and AREA; in_use: (2, 6) the same by place, and
+            one more for none.
+        spans: (P, 2, 4) of a person's last SESSION and EXPOSURE: begin, day, seconds on that day,
+            and those of the WORST_DAY.
+        weekly_spans: (W, P, 2, 2) SECONDS in SESSION and EXPOSURE, and DAYS_WITH_ANY.
     """
 
     numbers: Ints
     week_of_day: Ints
     images: Ints
     again_images: Ints
-    passed: Flags
+    passed: NDArray[np.int8]
     damp_since: Ints
     done: Ints
     came: Ints
@@ -116,8 +147,8 @@ class Tally(NamedTuple):
     weekly_late: Ints
     waiting: Ints
     in_use: Ints
-    persons: Ints
-    weekly_persons: Ints
+    spans: Ints
+    weekly_spans: Ints
 
 
 def new_tally(luck: Replication, start_within_days: int, counts_as_done: Sequence[str]) -> Tally:
@@ -135,29 +166,27 @@ def new_tally(luck: Replication, start_within_days: int, counts_as_done: Sequenc
         return np.zeros(shape, dtype=np.int64)
 
     numbers = zeros(_NUMBERS)
-    numbers[LEFT] = items
-    numbers[CUT] = days * SECONDS_PER_DAY if items else luck.settings.start
+    numbers[_LEFT] = items
+    numbers[_CUT] = days * SECONDS_PER_DAY if items else luck.settings.start
+    numbers[_COUNTS : _COUNTS + 3] = "done" in counts_as_done, False, "not-imaged" in counts_as_done
     numbers[_LIMIT] = start_within_days * SECONDS_PER_DAY
     numbers[_WEEKDAY] = luck.settings.weekday_of_day_0
-    numbers[_NOT_IMAGED_COUNTS] = "not-imaged" in counts_as_done
-    persons = zeros(people, _PERSONS)
-    persons[:, _EXPOSURE_DAY] = -1
     return Tally(
         numbers=numbers,
         week_of_day=_table(luck.week_of_day),
         images=_table(luck.images),
         again_images=_table(luck.again_images),
-        passed=np.zeros((items, N_STAGES), dtype=np.bool_),
-        damp_since=np.full(items, NOT_DAMP, dtype=np.int64),
-        done=zeros(days),
+        passed=np.zeros((items, N_STAGES), dtype=np.int8),
+        damp_since=np.full(items, _NOT_DAMP, dtype=np.int64),
+        done=zeros(days + 1),
         came=zeros(N_STAGES),
         weekly_items=zeros(weeks, N_STAGES),
         weekly_waiting=zeros(weeks, N_STAGES),
         weekly_late=zeros(weeks + 1),
         waiting=zeros(2, N_STAGES),
         in_use=zeros(2, N_PLACES + 1),
-        persons=persons,
-        weekly_persons=zeros(weeks, people, 3),
+        spans=zeros(people, 2, 4),
+        weekly_spans=zeros(weeks, people, 2, 2),
     )
 
 
@@ -166,217 +195,228 @@ def _table(values: Ints) -> Ints:
     return np.require(values, np.int64, ["C", "W"])
 
 
+# --- rows ----------------------------------------------------------------------------------------
+
+
 @entry
 def absorb(tally: Tally, rows: Ints, count: int) -> None:
     """Add the next rows of a record.
 
     Args:
         tally: what it came to before; changed in place.
-        rows: (n, 6) the event record, in the order of time; nothing is checked.
+        rows: (n, 6) the event record, in the order of time. Nothing is checked here: a row of
+            another future would be written wherever it points (:func:`stray_row`).
         count: how many of the rows, from the first, are meant.
     """
-    # Arrays by names of their own: taken from the tally row by row they would be counted as
-    # references each time, which takes longer than all the rest.
-    numbers, passed, damp_since = tally.numbers, tally.passed, tally.damp_since
-    week_of_day, images, again_images = tally.week_of_day, tally.images, tally.again_images
-    weekly_items, weekly_waiting, weekly_late = (
-        tally.weekly_items,
-        tally.weekly_waiting,
-        tally.weekly_late,
-    )
-    came, waiting, in_use, done = tally.came, tally.waiting, tally.in_use, tally.done
-    persons, weekly_persons = tally.persons, tally.weekly_persons
-    today = tomorrow = day = week = 0
+    numbers, week_of_day, damp_since = tally.numbers, tally.week_of_day, tally.damp_since
+    images, again_images, passed = tally.images, tally.again_images, tally.passed
+    came, waiting, weekly_waiting = tally.came, tally.waiting, tally.weekly_waiting
+    done, weekly_items, weekly_late = tally.done, tally.weekly_items, tally.weekly_late
+    in_use, spans, weekly_spans = tally.in_use, tally.spans, tally.weekly_spans
+    today = tomorrow = week = 0
     for n in range(count):
         time, what, stage = rows[n, 0], rows[n, 1], rows[n, 2]
         item, person = rows[n, 3], rows[n, 4]
         if time >= tomorrow or time < today:
-            day = min(time // SECONDS_PER_DAY, len(week_of_day) - 1)  # 24:00 of the last is in it
-            week = week_of_day[day]
             today = time - time % SECONDS_PER_DAY
             tomorrow = today + SECONDS_PER_DAY
-        at = min(time, numbers[CUT])
-        if what == _TAKEN or what == _PUT_BACK:  # noqa: PLR1714 - faster than `in`
-            _handled(waiting, weekly_waiting, week, stage, what, at)
-        elif what == _WAITS:
-            _comes(waiting, weekly_waiting, came, damp_since, week, stage, item, at)
+            week = week_of_day[_day(week_of_day, time)]
+        at = min(time, numbers[_CUT])
+        if _WAITING[what, stage] != 0:
+            _wait(waiting, weekly_waiting, week, stage, _WAITING[what, stage], at)
+        if _USE[what] != 0:
+            _change(in_use, _PLACE[what, stage], _USE[what], at)
+        if what == _WAITS:
+            _come(came, damp_since, stage, item, time)
         elif what == _FINISHED:
-            first = _passes(passed, weekly_items, week, stage, item)
-            if stage == _IMAGING:
-                _count_images(numbers, images, again_images, first, item)
-        elif what == _SESSION_BEGINS or what == _SESSION_ENDS:
-            _session(in_use, persons, weekly_persons, what, time, week, stage, person, at)
+            _finish(passed, weekly_items, numbers, images, again_images, week, stage, item)
+        elif _SPAN[what] != 0:
+            _span(spans, weekly_spans, week_of_day, what, person, time)
         elif what >= _DONE:
-            _leaves(numbers, done, time, what)
-        elif what == _EXPOSURE_BEGINS:
-            _begins_exposure(persons, time, day, week, person)
-        elif what == _EXPOSURE_ENDS:
-            _ends_exposure(persons, weekly_persons, time, person)
-        elif what == _ROUND_BEGINS and damp_since[item] != DRIED:
-            # An item waits until its first round; what is in the dryer does not wait.
-            _waits(waiting, weekly_waiting, week, stage, -1, at)
+            _leave(numbers, done, what, time)
+        elif what == _ROUND_BEGINS and damp_since[item] != _DRIED:
+            _wait(waiting, weekly_waiting, week, stage, -1, at)
             _change(in_use, _DRYER, 1, at)
-            count_late(numbers, weekly_late, damp_since[item], time)
-            damp_since[item] = DRIED
-        else:
-            if what == _SHELF_TAKEN:
-                _waits(waiting, weekly_waiting, week, stage, -1, at)
-            place, by = _place_of(what)
-            _change(in_use, place, by, at)
+            _count_late(numbers, weekly_late, damp_since[item], time)
+            damp_since[item] = _DRIED
+
+
+@entry
+def stray_row(tally: Tally, rows: Ints) -> int:
+    """The first row that cannot be of the tally's future, or -1."""
+    items, people = len(tally.passed), len(tally.spans)
+    for n in range(len(rows)):
+        known = 0 <= rows[n, 1] < _KINDS and -1 <= rows[n, 2] < N_STAGES
+        of_this = -1 <= rows[n, 3] < items and -1 <= rows[n, 4] < people
+        if rows[n, 0] < 0 or not known or not of_this:
+            return n
+    return -1
+
+
+@part
+def _day(week_of_day: Ints, time: int) -> int:
+    """The day of a moment; 24:00 of the last belongs to it."""
+    return min(time // SECONDS_PER_DAY, len(week_of_day) - 1)
 
 
 @part
 def _change(gauge: Ints, of: int, by: int, at: int) -> None:
-    """So many more or fewer from now on."""
-    gauge[0, of] += by
-    gauge[1, of] -= by * at
+    """So many more from now on."""
+    gauge[NUMBER, of] += by
+    gauge[AREA, of] -= by * at
 
 
 @part
-def _waits(
-    waiting: Ints, weekly_waiting: Ints, week: int, stage: int, by: int, at: int
-) -> None:
-    """One more or one less waits at a stage."""
+def _wait(waiting: Ints, weekly_waiting: Ints, week: int, stage: int, by: int, at: int) -> None:
+    """So many more wait at a stage."""
     weekly_waiting[week, stage] += by
     _change(waiting, stage, by, at)
 
 
 @part
-def _comes(
-    waiting: Ints,
-    weekly_waiting: Ints,
-    came: Ints,
-    damp_since: Ints,
-    week: int,
-    stage: int,
-    item: int,
-    time: int,
-) -> None:
-    """An item comes to a stage, and waits there."""
-    _waits(waiting, weekly_waiting, week, stage, 1, time)
+def _come(came: Ints, damp_since: Ints, stage: int, item: int, time: int) -> None:
+    """An item comes to wait at a stage."""
     came[stage] += 1
     if stage == _DRYING:
         damp_since[item] = time
 
 
 @part
-def _handled(
-    waiting: Ints, weekly_waiting: Ints, week: int, stage: int, what: int, at: int
-) -> None:
-    """In hand it does not wait, and put back it does; but nothing in the dryer waits."""
-    if stage != _DRYING:
-        _waits(waiting, weekly_waiting, week, stage, 1 if what == _PUT_BACK else -1, at)
-
-
-@part
-def _passes(passed: Flags, weekly_items: Ints, week: int, stage: int, item: int) -> bool:
-    """Whether this is the item's first pass: it counts once at a stage (R17)."""
-    if passed[item, stage]:
-        return False
-    passed[item, stage] = True
-    weekly_items[week, stage] += 1
-    return True
-
-
-@part
-def _session(
-    in_use: Ints,
-    persons: Ints,
-    weekly_persons: Ints,
-    what: int,
-    time: int,
+def _finish(
+    passed: NDArray[np.int8],
+    weekly_items: Ints,
+    numbers: Ints,
+    images: Ints,
+    again_images: Ints,
     week: int,
     stage: int,
-    person: int,
-    at: int,
+    item: int,
 ) -> None:
-    """A session takes up its station; its time belongs to the week in which it began."""
-    if what == _SESSION_BEGINS:
-        _change(in_use, _station(stage), 1, at)
-        persons[person, _SESSION_SINCE] = time
-        persons[person, _SESSION_WEEK] = week
-    else:
-        _change(in_use, _station(stage), -1, at)
-        since, week_then = persons[person, _SESSION_SINCE], persons[person, _SESSION_WEEK]
-        weekly_persons[week_then, person, HOURS] += time - since
-
-
-@part
-def _place_of(what: int) -> tuple[int, int]:
-    """The kind of place of which this takes one up, 1, or frees one, -1."""
-    if what == _SHELF_TAKEN:
-        return _SHELF, 1
-    if what == _SHELF_FREED:
-        return _SHELF, -1
-    if what == _TOOL_SET_TAKEN:
-        return _TOOL_SET, 1
-    if what == _TOOL_SET_CLEAN:
-        return _TOOL_SET, -1
-    if what == _DRYER_FREED:
-        return _DRYER, -1
-    return _NO_PLACE, 0
-
-
-@part
-def _station(stage: int) -> int:
-    """The kind of place that a session at a stage takes up."""
-    if stage in (_IMAGING, _COVERS):
-        return _CAMERA
-    return _BENCH if stage == _CLEANING else _NO_PLACE
-
-
-@part
-def _count_images(numbers: Ints, images: Ints, again_images: Ints, first: bool, item: int) -> None:
-    """Images made again are counted apart (R17)."""
-    if first:
-        numbers[IMAGES] += images[item]
-    else:
+    """No item counts twice at a stage, and images made again are counted apart (R17)."""
+    again = passed[item, stage] != 0
+    if not again:
+        passed[item, stage] = 1
+        weekly_items[week, stage] += 1
+    if stage == _IMAGING and again:
         numbers[REIMAGED] += again_images[item]
+    elif stage == _IMAGING:
+        numbers[IMAGES] += images[item]
 
 
 @part
-def count_late(numbers: Ints, weekly_late: Ints, since: int, until: int) -> None:
-    """Whether a wait for a drying place was too long, and at which weeks' ends it was already."""
-    late_from = since + numbers[_LIMIT]
-    if since < 0 or until <= late_from:
+def _span(
+    spans: Ints, weekly_spans: Ints, week_of_day: Ints, what: int, person: int, time: int
+) -> None:
+    """A session or an exposure begins or ends: it belongs to the day on which it began (R2)."""
+    kind = _KIND[what]
+    since = spans[person, kind, _SINCE]
+    if _SPAN[what] > 0:
+        spans[person, kind, _SINCE] = time
         return
-    beyond = len(weekly_late) - 1
-    weekday = numbers[_WEEKDAY]
-    numbers[LATE] += 1
-    weekly_late[min((late_from // SECONDS_PER_DAY + weekday) // 7, beyond)] += 1
-    weekly_late[min((until // SECONDS_PER_DAY + weekday) // 7, beyond)] -= 1
+    day = _day(week_of_day, since)
+    week = week_of_day[day]
+    if day != spans[person, kind, _DAY]:
+        spans[person, kind, _DAY] = day
+        spans[person, kind, _THAT_DAY] = 0
+    if spans[person, kind, _THAT_DAY] == 0 and time > since:
+        weekly_spans[week, person, kind, DAYS_WITH_ANY] += 1
+    spans[person, kind, _THAT_DAY] += time - since
+    weekly_spans[week, person, kind, SECONDS] += time - since
+    spans[person, kind, WORST_DAY] = max(
+        spans[person, kind, WORST_DAY], spans[person, kind, _THAT_DAY]
+    )
 
 
 @part
-def _begins_exposure(persons: Ints, time: int, day: int, week: int, person: int) -> None:
-    """Exposure belongs to the day on which it begins, and adds up over the day's sessions (R2)."""
-    persons[person, _EXPOSURE_SINCE] = time
-    persons[person, _EXPOSURE_WEEK] = week
-    if day != persons[person, _EXPOSURE_DAY]:
-        persons[person, _EXPOSURE_DAY] = day
-        persons[person, _EXPOSURE_TODAY] = 0
-
-
-@part
-def _ends_exposure(persons: Ints, weekly_persons: Ints, time: int, person: int) -> None:
-    more = time - persons[person, _EXPOSURE_SINCE]
-    week = persons[person, _EXPOSURE_WEEK]
-    before = persons[person, _EXPOSURE_TODAY]
-    if before == 0 and more > 0:
-        weekly_persons[week, person, DAYS_EXPOSED] += 1
-    weekly_persons[week, person, EXPOSURE] += more
-    persons[person, _EXPOSURE_TODAY] = before + more
-    persons[person, WORST_DAY] = max(persons[person, WORST_DAY], before + more)
-
-
-@part
-def _leaves(numbers: Ints, done: Ints, time: int, what: int) -> None:
+def _leave(numbers: Ints, done: Ints, what: int, time: int) -> None:
     """An item's end. With the last one nothing waits or is in use any more."""
     numbers[ENDS + what - _DONE] += 1
-    day = time // SECONDS_PER_DAY
-    counts = what == _DONE or (what == _NOT_IMAGED and numbers[_NOT_IMAGED_COUNTS] != 0)
-    if counts and day < len(done):  # 24:00 of the last day is not by the horizon
-        done[day] += 1
-    numbers[LEFT] -= 1
-    if numbers[LEFT] == 0:
-        numbers[CUT] = time
+    done[min(time // SECONDS_PER_DAY, len(done) - 1)] += numbers[_COUNTS + what - _DONE]
+    numbers[_LEFT] -= 1
+    if numbers[_LEFT] == 0:
+        numbers[_CUT] = time
+
+
+@part
+def _count_late(numbers: Ints, weekly_late: Ints, since: int, until: int) -> None:
+    """Whether a wait for a drying place was too long, and at which weeks' ends it already was."""
+    late_from = since + numbers[_LIMIT]
+    if since >= 0 and until > late_from:
+        numbers[LATE] += 1
+        weekly_late[_next_week(weekly_late, numbers, late_from)] += 1
+        weekly_late[_next_week(weekly_late, numbers, until)] -= 1
+
+
+@part
+def _next_week(weekly_late: Ints, numbers: Ints, time: int) -> int:
+    """The first week that ends later than a moment; weeks end at Sunday 24:00."""
+    week: int = (time // SECONDS_PER_DAY + numbers[_WEEKDAY]) // 7
+    return min(week, len(weekly_late) - 1)
+
+
+# --- the end -------------------------------------------------------------------------------------
+
+
+def end_of(tally: Tally) -> tuple[bool, int]:
+    """Whether all items have ended, and the second of the last one's end or of the horizon."""
+    return bool(tally.numbers[_LEFT] == 0), int(tally.numbers[_CUT])
+
+
+def late_by(tally: Tally, end: int) -> tuple[int, Ints]:
+    """Active items that waited too long for a drying place, those included that wait to the end.
+
+    Returns:
+        How many, and (W,) how many of them wait at each week's end.
+    """
+    numbers, weekly = tally.numbers.copy(), tally.weekly_late.copy()
+    _count_waiting_to_the_end(numbers, weekly, tally.damp_since, end)
+    return int(numbers[LATE]), weekly[:-1].cumsum()
+
+
+@entry
+def _count_waiting_to_the_end(numbers: Ints, weekly_late: Ints, damp_since: Ints, end: int) -> None:
+    for item in range(len(damp_since)):
+        _count_late(numbers, weekly_late, damp_since[item], end)
+
+
+def open_seconds(luck: Replication, stages: Sequence[Stage], end: int) -> Ints:
+    """Seconds on each day, (D,), in which somebody trained for one of the stages is on shift.
+
+    Args:
+        luck: what the engine reads.
+        stages: training for any of them will do.
+        end: nothing after this second counts, and nothing before the start.
+    """
+    seconds = np.zeros(len(luck.week_of_day), dtype=np.int64)
+    trained: Flags = np.asarray(luck.trained[:, list(stages)].any(axis=1))
+    tables = (_table(luck.shift_begin), _table(luck.shift_end), _table(luck.list_of))
+    _add_union_of_shifts(seconds, *tables, trained, luck.settings.start, end)
+    return seconds
+
+
+@entry
+def _add_union_of_shifts(
+    seconds: Ints,
+    shift_begin: Ints,
+    shift_end: Ints,
+    list_of: Ints,
+    trained: Flags,
+    start: int,
+    end: int,
+) -> None:
+    """Add up each day's seconds in some trained person's shift; a shift is within its day (R14)."""
+    people, days = list_of.shape
+    for day in range(start // SECONDS_PER_DAY, min(end // SECONDS_PER_DAY + 1, days)):
+        covered = max(start, day * SECONDS_PER_DAY)
+        while covered < end:
+            # Of all shifts that go on later than what is covered, the next; of these the longest.
+            since = until = end
+            for person in range(people):
+                number = list_of[person, day]
+                last = min(shift_end[person, day], end)
+                if number >= 0 and trained[number] and last > covered:
+                    first = max(shift_begin[person, day], covered)
+                    if first < since or (first == since and last > until):
+                        since, until = first, last
+            seconds[day] += until - since
+            covered = until

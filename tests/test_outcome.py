@@ -62,10 +62,10 @@ def _two_volumes(**changes: Any) -> Project:
 
 def test_the_finish_is_the_date_of_the_last_items_end_and_not_of_the_clearing_after_it() -> None:
     rows = [
+        _row(5 * DAY - 1 - HOUR, What.SESSION_BEGINS, stage=6, person=0, place=0),
         _row(5 * DAY - 60, What.DONE, item=0),
         _row(5 * DAY - 1, What.DONE, item=1),
         _row(5 * DAY + HOUR, What.SESSION_ENDS, stage=6, person=0, place=0),
-        _row(5 * DAY - 1 - HOUR, What.SESSION_BEGINS, stage=6, person=0, place=0),
     ]
     assert _reduce(rows, _luck(_two_volumes())).finish_day == 4
 
