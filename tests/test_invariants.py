@@ -18,7 +18,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from numpy.typing import NDArray
 
-from forecast import walkthrough
 from forecast.events import What
 from forecast.exposure import BreathingProtection
 from forecast.items import Mould
@@ -27,6 +26,7 @@ from forecast.outcome import reduce_record
 from forecast.project import Checking, Drying, Places, Project
 from forecast.stages import Place, Stage
 from tests.audit import HARD_CASES, Line, audit
+from tests.both import record
 from tests.random_projects import Case, cases, future
 from tests.small_projects import Lot, per_item, person, share, small_project
 
@@ -54,7 +54,7 @@ def test_every_line_holds_on_random_projects_that_reach_the_hard_cases(
     @given(cases())
     def holds(case: Case) -> None:
         luck = future(case)
-        rows = walkthrough.run(luck)
+        rows = record(luck, case.project)
         found = audit(rows, luck)
         assert not found.violations, str(found)
         reached.update(found.reached)
@@ -87,7 +87,7 @@ def test_the_same_luck_gives_the_same_record_to_the_byte() -> None:
     @settings(_SAME_EVERY_TIME, max_examples=10)
     @given(cases())
     def holds(case: Case) -> None:
-        first, again = walkthrough.run(future(case)), walkthrough.run(future(case))
+        first, again = record(future(case)), record(future(case))
         assert first.tobytes() == again.tobytes()
 
     holds()
@@ -131,7 +131,7 @@ def _project() -> Project:
 @lru_cache
 def _sound() -> tuple[Rows, Replication]:
     luck = future(Case(_project(), seed=3))
-    return walkthrough.run(luck), luck
+    return record(luck), luck
 
 
 def _rows_of(rows: Rows, what: What, **wanted: int) -> NDArray[np.intp]:

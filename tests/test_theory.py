@@ -1,11 +1,12 @@
 """The simulation on degenerate projects whose answers are known elsewhere.
 
 Luck is handed in as arrays: arrivals at any second, service as an item's own seconds, and one
-shift without an end. Small cases are compared in full. Where the answer is an expectation, the
-walkthrough is run on a few thousand items, and the textbook's own recursion (Lindley; Kiefer and
-Wolfowitz) serves as a control variate: the same items go through both, and many more through the
-recursion alone. The estimate is unbiased whatever the walkthrough does, and its interval holds the
-errors of both. Each interval covers 99.9 % at a fixed seed and is narrower than 2 % to either side.
+shift without an end. Both models run every case and must write the same record. Small cases are
+compared in full. Where the answer is an expectation, the simulation is run on a few thousand items,
+and the textbook's own recursion (Lindley; Kiefer and Wolfowitz) serves as a control variate: the
+same items go through both, and many more through the recursion alone. The estimate is unbiased
+whatever the simulation does, and its interval holds the errors of both. Each interval covers 99.9 %
+at a fixed seed and is narrower than 2 % to either side.
 """
 
 from __future__ import annotations
@@ -23,13 +24,14 @@ from scipy import sparse
 from scipy.sparse.linalg import spsolve
 from scipy.stats import norm
 
-from forecast import luck, walkthrough
+from forecast import luck
 from forecast.estimates import Estimate
 from forecast.events import What
 from forecast.items import Mould
 from forecast.luck import Replication
 from forecast.project import Checking, Drying, Places, WorkingTime
 from forecast.stages import STAGE_NAMES, Stage
+from tests.both import record
 from tests.small_projects import Lot, per_image, per_item, person, share, small_project
 
 Floats = NDArray[np.float64]
@@ -77,9 +79,9 @@ def moments(events: Ints, what: What, stage: Stage, items: int) -> Ints:
 
 
 def delays(arrival: Ints, service: Ints, servers: int) -> Ints:
-    """Seconds between arrival and being taken up, in the walkthrough, at one stage."""
+    """Seconds between arrival and being taken up, in the simulation, at one stage."""
     stage = Stage.REBOXING
-    events = walkthrough.run(future(arrival, {stage: service}, [(stage,)] * servers))
+    events = record(future(arrival, {stage: service}, [(stage,)] * servers))
     return moments(events, What.TAKEN, stage, len(arrival)) - arrival
 
 
@@ -113,7 +115,7 @@ class Measured:
 
 
 def with_control(own: Floats, control: Floats, many: Floats) -> Measured:
-    """The mean of the walkthrough's paths, corrected by a control variate of estimated mean.
+    """The mean of the simulation's paths, corrected by a control variate of estimated mean.
 
     ``own`` and ``control`` are of the same paths, ``many`` of paths of the recursion alone.
     """
@@ -157,7 +159,7 @@ def queue(
     in_a_row = end_to_end(arrival, lasts).T.ravel()
     own = delays(in_a_row, lasts.T.ravel(), servers).reshape(walked[::-1]).T
     control = waits_by_recursion(arrival, lasts, servers)
-    assert np.array_equal(own, control), "the walkthrough and the recursion differ on a path"
+    assert np.array_equal(own, control), "the simulation and the recursion differ on a path"
     customers, total = many
     more = [
         waits_by_recursion(*paths(rng, gap, service, sd, (customers, 1000)), servers)[warm_up:]
@@ -186,7 +188,7 @@ def test_johnsons_flow_shop_has_its_best_and_worst_orders() -> None:
         luck_of_order = future(
             np.zeros(5, dtype=np.int64), minutes, [(Stage.DESCRIBING,), (Stage.REBOXING,)]
         )
-        events = walkthrough.run(luck_of_order)
+        events = record(luck_of_order)
         one = two = 0
         for job in order:
             one += first[job]
@@ -206,7 +208,7 @@ def test_twenty_customers_at_a_checkout() -> None:
     service = np.array([4, 1, 4, 3, 2, 4, 5, 4, 5, 3, 3, 5, 4, 1, 5, 4, 3, 3, 2, 3]) * 60
     arrival = np.cumsum(gaps) * 60
     stage = Stage.REBOXING
-    events = walkthrough.run(future(arrival, {stage: service}, [(stage,)]))
+    events = record(future(arrival, {stage: service}, [(stage,)]))
     taken = moments(events, What.TAKEN, stage, 20)
     finished = moments(events, What.FINISHED, stage, 20)
     waits = (taken - arrival) // 60
@@ -224,7 +226,7 @@ def test_the_hand_trace_of_a_single_server() -> None:
     service = np.array([2.0, 0.7, 0.2, 1.1, 3.7, 0.6, 1.0, 1.0, 1.0])
     arrival = np.rint(np.cumsum(gaps) * 3600).astype(np.int64)
     stage = Stage.REBOXING
-    events = walkthrough.run(
+    events = record(
         future(arrival, {stage: np.rint(service * 3600).astype(np.int64)}, [(stage,)])
     )
     taken = moments(events, What.TAKEN, stage, 9)
@@ -326,7 +328,7 @@ def test_stages_in_a_row_are_jacksons_tandem() -> None:
     arrival, services = draw((100, 80))
     control = recursion(arrival, services)
     row = end_to_end(arrival, np.concatenate(services))
-    events = walkthrough.run(
+    events = record(
         future(
             row.T.ravel(),
             {stage: lasts.T.ravel() for stage, lasts in zip(stages, services, strict=True)},
@@ -433,14 +435,14 @@ def test_one_person_who_stays_at_a_stage_while_it_has_work_alternates_priorities
         drawn = [paths(rng, 1.0 / rate, 1.0, None, (steps + 1, many)) for rate in rates]
         return [arrival for arrival, _ in drawn], [lasts for _, lasts in drawn]
 
-    # The walkthrough: the same single path, customer by customer.
+    # The simulation: the same single path, customer by customer.
     each = 3000
     arrival, service = draw(each, 1)
     came = np.concatenate([column[:each, 0] for column in arrival])
     lasts = np.concatenate([column[:each, 0] for column in service])
     is_first = np.arange(2 * each) < each
     stages = (Stage.DESCRIBING, Stage.REBOXING)
-    events = walkthrough.run(
+    events = record(
         future(
             came,
             {stages[0]: np.where(is_first, lasts, 0), stages[1]: np.where(is_first, 0, lasts)},
@@ -452,7 +454,7 @@ def test_one_person_who_stays_at_a_stage_while_it_has_work_alternates_priorities
     assert np.array_equal(taken[:each, 2], np.array(stages)[kinds[:, 0]])
     assert np.array_equal(taken[:each, 0] - came[taken[:each, 3]], waits[:, 0])
 
-    # Since they agree on all of it, the recursion's long run is the walkthrough's.
+    # Since they agree on all of it, the recursion's long run is the simulation's.
     kinds, waits = (table[300:] for table in staying_waits(*draw(1300, 4000), 1300))
     for kind in range(2):
         count = (kinds == kind).sum(axis=0)
@@ -507,7 +509,7 @@ def test_littles_law_holds_exactly_on_every_path(seed: int) -> None:
             share(0.9), Estimate.known(40.0), 2.0, share(0.9), 5.0, Estimate.known(0.3)
         ),
     )
-    events = walkthrough.run(luck.replication(luck.plan(project), seed, 0))
+    events = record(luck.replication(luck.plan(project), seed, 0))
     assert np.count_nonzero(events[:, 1] == What.DONE) == 40
     end = int(events[-1, 0])
     for stage in Stage:
