@@ -12,25 +12,28 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from forecast.choices import DEFAULT_MODEL, DEFAULT_REPLICATIONS, DEFAULT_SEED, MODELS
 from forecast.errors import ForecastError, InputError, Problem
 from forecast.exposure import CAUTIONS
 from forecast.folder import read_project
-from forecast.outcome import Futures, save
 from forecast.project import Project
-from forecast.replicate import DEFAULT_REPLICATIONS, DEFAULT_SEED, simulate
-from forecast.results import write_draws, write_json
 from forecast.starter import write_starter
+
+if TYPE_CHECKING:
+    from forecast.outcome import Futures
+
+# What simulates loads a compiler, and what makes pages loads charts: a second or more, for which
+# nobody who only checks a folder should wait. So they are imported where they are used.
 
 __all__ = ["main"]
 
 DONE, FAILED, WRONG_INPUT = 0, 1, 2
-
-# Enough to show what a forecast looks like, and done within a minute on two processors.
-_DEMO_REPLICATIONS = 60
 
 _DEMO = Path(__file__).resolve().parent.parent / "scenario_data" / "demo"
 
@@ -95,7 +98,7 @@ def _parser() -> argparse.ArgumentParser:
 
     schedule = commands.add_parser("schedule", help="make a schedule forecast of a project folder")
     schedule.add_argument("folder", type=Path, metavar="FOLDER")
-    _schedule_options(schedule, DEFAULT_REPLICATIONS)
+    _schedule_options(schedule)
     schedule.set_defaults(run=_schedule)
 
     demo = commands.add_parser("demo", help="make a forecast of an invented project")
@@ -107,12 +110,23 @@ def _parser() -> argparse.ArgumentParser:
         default=Path("demo-project"),
         help="where to put the project (default: demo-project)",
     )
-    _schedule_options(demo, _DEMO_REPLICATIONS)
+    _schedule_options(demo)
     demo.set_defaults(run=_demo)
+
+    trace = commands.add_parser(
+        "trace",
+        help="tell an item's way through one future, in words; for the team only",
+        description="Tell an item's way through one future, in words. It names the people who "
+        "handle the item: it is for the team, and not to be passed on to anybody outside.",
+    )
+    trace.add_argument("folder", type=Path, metavar="FOLDER")
+    _trace_options(trace)
+    trace.set_defaults(run=_trace)
     return parser
 
 
-def _schedule_options(parser: argparse.ArgumentParser, replications: int) -> None:
+def _common_options(parser: argparse.ArgumentParser) -> None:
+    """Options of everything that simulates."""
     parser.add_argument(
         "--as-of",
         metavar="DATE",
@@ -120,18 +134,54 @@ def _schedule_options(parser: argparse.ArgumentParser, replications: int) -> Non
         "grant's start)",
     )
     parser.add_argument(
-        "--replications",
-        metavar="N",
-        default=str(replications),
-        help=f"how many futures to simulate (default {replications})",
-    )
-    parser.add_argument(
         "--seed",
         metavar="N",
         default=str(DEFAULT_SEED),
         help=f"start of the luck; the same seed gives the same forecast (default {DEFAULT_SEED})",
     )
-    parser.add_argument("--workers", metavar="N", help="processes to use (default: all processors)")
+    parser.add_argument(
+        "--model",
+        metavar="WHICH",
+        default=DEFAULT_MODEL,
+        help=f"{' or '.join(MODELS)}: they give the same, the first much faster "
+        f"(default {DEFAULT_MODEL})",
+    )
+
+
+def _trace_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--replication",
+        metavar="N",
+        required=True,
+        help="number of the future, from 0, as --draws of a forecast has it",
+    )
+    parser.add_argument(
+        "--item",
+        metavar="N",
+        action="append",
+        required=True,
+        help="number of the item in the order of work, from 0; may be given more than once",
+    )
+    _common_options(parser)
+
+
+def _schedule_options(parser: argparse.ArgumentParser) -> None:
+    _common_options(parser)
+    parser.add_argument(
+        "--replications",
+        metavar="N",
+        default=str(DEFAULT_REPLICATIONS),
+        help=f"how many futures to simulate (default {DEFAULT_REPLICATIONS})",
+    )
+    parser.add_argument(
+        "--workers", metavar="N", help="how many work at once (default: all processors)"
+    )
+    parser.add_argument(
+        "--dask",
+        metavar="ADDRESS",
+        help="simulate on a Dask cluster: the address of its scheduler, like tcp://10.0.0.5:8786, "
+        "or local for one of processes on this machine (needs the extra dask)",
+    )
     parser.add_argument("--json", type=Path, metavar="FILE", help="also write the results as JSON")
     parser.add_argument("--draws", type=Path, metavar="FILE", help="also write every future as CSV")
     parser.add_argument(
@@ -148,6 +198,78 @@ def _schedule_options(parser: argparse.ArgumentParser, replications: int) -> Non
     )
 
 
+_FROM_0 = "Futures and items are counted from 0."
+
+
+class _Reader:
+    """Reads options as text, and collects every problem with them."""
+
+    def __init__(self, options: argparse.Namespace) -> None:
+        self._options = options
+        self.problems: list[Problem] = []
+
+    def wrong(self, name: str, read: str, expected: str, remedy: str) -> None:
+        """Note a problem with an option."""
+        self.problems.append(Problem(f"--{name}", "", read, expected, remedy))
+
+    def number(
+        self, name: str, text: str, least: int, remedy: str = "Leave it out for the default."
+    ) -> int:
+        """A whole number of at least so much, below 10**18; where it is none, the least."""
+        if text.strip().isdecimal() and len(text) < 19 and int(text) >= least:
+            return int(text)
+        self.wrong(name, text, f"a whole number from {least}", remedy)
+        return least
+
+    def whole(self, name: str, least: int) -> int:
+        """The same of an option that has a default."""
+        return self.number(name, getattr(self._options, name), least)
+
+    def day(self, name: str) -> date | None:
+        """A date, or None where the option was left out."""
+        text = getattr(self._options, name.replace("-", "_"))
+        try:
+            return None if text is None else date.fromisoformat(text)
+        except ValueError:
+            self.wrong(name, text, "a date like 2026-05-29", "Write year-month-day.")
+            return None
+
+    def choice(self, name: str, choices: Sequence[str]) -> str:
+        """One of some words."""
+        text: str = getattr(self._options, name)
+        if text not in choices:
+            self.wrong(name, text, " or ".join(choices), "Choose one of them.")
+        return text
+
+    def file(self, name: str) -> None:
+        """A file that can be written, if it was asked for."""
+        path = getattr(self._options, name)
+        if path is not None and (path.is_dir() or not path.parent.is_dir()):
+            self.wrong(
+                name,
+                str(path),
+                "a file in a folder that exists",
+                "Make the folder first, or give another file.",
+            )
+
+    def project(self, items: Sequence[int] = ()) -> Project:
+        """The project, once all options were read; the items must be some of its own.
+
+        Raises:
+            InputError: every problem of the options and of the folder, in one go.
+        """
+        try:
+            project = read_project(self._options.folder)
+        except InputError as error:
+            raise InputError([*self.problems, *error.problems]) from None
+        last = project.total_items - 1
+        for item in sorted({item for item in items if item > last}):
+            self.wrong("item", str(item), f"a whole number from 0 to {last}", _FROM_0)
+        if self.problems:
+            raise InputError(self.problems)
+        return project
+
+
 @dataclass(frozen=True)
 class _Wanted:
     """The options of a forecast, read."""
@@ -156,60 +278,23 @@ class _Wanted:
     replications: int
     seed: int
     workers: int | None
+    model: str
     audience: str
 
 
-def _wanted(options: argparse.Namespace) -> tuple[_Wanted | None, list[Problem]]:
-    """The options, or every problem with them."""
-    problems: list[Problem] = []
-
-    def whole(name: str, least: int) -> int | None:
-        text = getattr(options, name)
-        if text is None:
-            return None
-        if text.strip().isdecimal() and len(text) < 19 and int(text) >= least:
-            return int(text)
-        problems.append(
-            Problem(
-                f"--{name}",
-                "",
-                text,
-                f"a whole number from {least}",
-                "Leave it out for the default.",
-            )
-        )
-        return None
-
-    as_of = None
-    if options.as_of is not None:
-        try:
-            as_of = date.fromisoformat(options.as_of)
-        except ValueError:
-            problems.append(
-                Problem(
-                    "--as-of", "", options.as_of, "a date like 2026-05-29", "Write year-month-day."
-                )
-            )
-    replications, seed, workers = whole("replications", 1), whole("seed", 0), whole("workers", 1)
-    if options.audience not in ("funder", "team"):
-        problems.append(
-            Problem("--audience", "", options.audience, "funder or team", "Choose one of them.")
-        )
+def _wanted(read: _Reader, options: argparse.Namespace) -> _Wanted:
+    """The options of a forecast; the reader keeps what is wrong with them."""
+    wanted = _Wanted(
+        read.day("as-of"),
+        read.whole("replications", 1),
+        read.whole("seed", 0),
+        None if options.workers is None else read.whole("workers", 1),
+        read.choice("model", MODELS),
+        read.choice("audience", ("funder", "team")),
+    )
     for name in ("json", "draws", "out"):
-        path = getattr(options, name)
-        if path is not None and (path.is_dir() or not path.parent.is_dir()):
-            problems.append(
-                Problem(
-                    f"--{name}",
-                    "",
-                    str(path),
-                    "a file in a folder that exists",
-                    "Make the folder first, or give another file.",
-                )
-            )
-    if problems or replications is None or seed is None:
-        return None, problems
-    return _Wanted(as_of, replications, seed, workers, options.audience), problems
+        read.file(name)
+    return wanted
 
 
 def _new(options: argparse.Namespace) -> None:
@@ -251,21 +336,19 @@ def _demo(options: argparse.Namespace) -> None:
 
 
 def _schedule(options: argparse.Namespace) -> None:
-    wanted, problems = _wanted(options)
-    try:
-        project = read_project(options.folder)
-    except InputError as error:
-        raise InputError([*problems, *error.problems]) from None
-    if wanted is None:
-        raise InputError(problems)
+    read = _Reader(options)
+    wanted = _wanted(read, options)
+    project = read.project()
+    from forecast.results import write_draws, write_json  # noqa: PLC0415  # see above
+
     _print_warnings(project)
-    futures = simulate(project, wanted.as_of, wanted.replications, wanted.seed, wanted.workers)
+    futures = _futures(project, wanted, options.dask)
     page = _write_page(futures, options, wanted)
     if options.json is not None:
         write_json(futures, options.json)
     if options.draws is not None:
         write_draws(futures, options.draws)
-    from forecast.schedule_forecast import summary_sentences  # noqa: PLC0415  # as below
+    from forecast.schedule_forecast import summary_sentences  # noqa: PLC0415  # see above
 
     print()
     for sentence in summary_sentences(futures):
@@ -274,10 +357,46 @@ def _schedule(options: argparse.Namespace) -> None:
     print(f"\nThe forecast as a page: {page.resolve()}")
 
 
+def _futures(project: Project, wanted: _Wanted, dask: str | None) -> Futures:
+    """Simulate, on this machine or on a cluster."""
+    from forecast.clusters import dask_executor  # noqa: PLC0415  # see above
+    from forecast.replicate import simulate  # noqa: PLC0415  # see above
+
+    cluster = nullcontext() if dask is None else dask_executor(dask, wanted.workers)
+    with cluster as executor:
+        return simulate(
+            project,
+            wanted.as_of,
+            wanted.replications,
+            wanted.seed,
+            wanted.workers,
+            executor,
+            model=wanted.model,
+        )
+
+
+def _trace(options: argparse.Namespace) -> None:
+    read = _Reader(options)
+    as_of, seed, model = read.day("as-of"), read.whole("seed", 0), read.choice("model", MODELS)
+    replication = read.number("replication", options.replication, 0, _FROM_0)
+    items = [read.number("item", text, 0, _FROM_0) for text in options.item]
+    project = read.project(items)
+    from forecast.replicate import one_future  # noqa: PLC0415  # see above
+    from forecast.trace import tale  # noqa: PLC0415  # see above
+
+    _print_warnings(project)
+    plan, drawn, rows = one_future(project, as_of, seed, replication, model)
+    for item in items:
+        print("\n".join(tale(plan, drawn, rows, item)))
+        print()
+    print("This names people: it is for the team, and not for anybody outside.")
+    _print_cautions()
+
+
 def _write_page(futures: Futures, options: argparse.Namespace, wanted: _Wanted) -> Path:
     """Run the notebook on the futures, and write the page that it makes."""
-    # What makes charts and pages takes seconds to load: nobody else should wait for it.
-    from forecast.report import make_report, notebook_path  # noqa: PLC0415
+    from forecast.outcome import save  # noqa: PLC0415  # see above
+    from forecast.report import make_report, notebook_path  # noqa: PLC0415  # see above
 
     out: Path | None = options.out
     if out is None:

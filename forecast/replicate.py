@@ -5,28 +5,40 @@ from __future__ import annotations
 import math
 import multiprocessing
 import os
+import pickle
 import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
+from functools import lru_cache
 
 import numpy as np
 from tqdm import tqdm
 
-from forecast import luck, outcome, walkthrough
+from forecast import compiled, engine, luck, outcome, walkthrough
+from forecast.choices import DEFAULT_MODEL, DEFAULT_REPLICATIONS, DEFAULT_SEED, MODELS, READABLE
 from forecast.errors import InputError, Problem
 from forecast.outcome import Futures, Outcome
 from forecast.project import Project
 
-__all__ = ["DEFAULT_REPLICATIONS", "DEFAULT_SEED", "one_record", "simulate"]
+__all__ = ["one_future", "one_record", "simulate"]
 
-DEFAULT_REPLICATIONS = 200
-DEFAULT_SEED = 1
+# Seconds of a replication, roughly: some in any case, and some for each item. Only the length of
+# batches hangs on them.
+_SECONDS = {"compiled": (0.001, 4e-6), "readable": (0.01, 3e-4)}
 
-# A batch is short, so that Ctrl-C and the progress bar do not wait for long.
-_BATCH = 4
+# Threads cost nothing to hand work to, so that Ctrl-C and the progress bar need hardly wait. On an
+# executor of strangers, perhaps on another machine, a batch must be worth the way there and back.
+_BATCH_HERE = 0.02
+_BATCH_ELSEWHERE = 0.25
+_BATCH_OF_PROCESSES = 4  # replications; on our own processes
+
+# However short a replication is, there are batches enough for a good number of workers, and none
+# so long that the progress bar stands still.
+_LEAST_BATCHES = 16
+_LONGEST_BATCH = 64
 
 # "Can hardly be met": in fewer than 1 of 20 futures.
 _HARDLY = 20
@@ -41,6 +53,7 @@ def simulate(
     executor: Executor | None = None,
     progress: bool = True,
     standstill: bool = True,
+    model: str = DEFAULT_MODEL,
 ) -> Futures:
     """Simulate many futures of a project from an as-of date.
 
@@ -50,47 +63,131 @@ def simulate(
             before the grant's start. Default: the day before the grant's start. Never today.
         replications: how many futures, 1 or more.
         seed: 0 or more; the same seed gives the same bytes, whatever the workers.
-        workers: processes; None: as many as the machine has processors. Ignored with an executor.
+        workers: how many work at once; None: as many as the machine has processors. They are
+            threads of this process with the compiled model, and processes with the readable one.
+            Ignored with an executor.
         executor: any ``concurrent.futures.Executor``; it is used and left open.
         progress: show a progress bar on standard error.
         standstill: also work out from which date on the promise can hardly be met.
+        model: ``compiled`` or ``readable``; they give the same bytes.
 
     Raises:
         InputError: an argument is out of its range, in plain words.
     """
-    _check(project, as_of, replications, seed, workers)
+    _check(project, as_of, replications, seed, workers, model)
     known = project.default_as_of() if as_of is None else as_of
-    first_day = max(0, project.day_number(known) + 1)
-    with _runner(executor, workers, replications) as run:
-        plan = luck.plan(project, first_day)
-        outcomes = run(plan, seed, range(replications), progress, "Futures")
+    first_day = _first_day(project, known)
+    job = _Job(luck.plan(project, first_day), seed, model)
+    _prepare(job)
+    with _runner(executor, workers, replications, model, progress) as run:
+        outcomes = run(job, range(replications), "Futures")
         futures = outcome.collect(project, known, project.date_of(first_day), seed, outcomes)
         if not standstill:
             return futures
-        return replace(futures, no_longer_from=_no_longer_from(futures, first_day, run, progress))
+        return replace(futures, no_longer_from=_no_longer_from(futures, first_day, run, model))
 
 
-def one_record(plan: luck.Plan, seed: int, index: int) -> tuple[luck.Replication, outcome.Ints]:
-    """One future's luck and its event record, to look at."""
+def _first_day(project: Project, known: date) -> int:
+    """Day number of the first simulated day (R19)."""
+    return max(0, project.day_number(known) + 1)
+
+
+def one_future(
+    project: Project,
+    as_of: date | None = None,
+    seed: int = DEFAULT_SEED,
+    index: int = 0,
+    model: str = DEFAULT_MODEL,
+) -> tuple[luck.Plan, luck.Replication, outcome.Ints]:
+    """One of the futures that :func:`simulate` with the same arguments sees, to look at.
+
+    Returns:
+        The plan, the future's luck, and its event record.
+
+    Raises:
+        InputError: an argument is out of its range, in plain words.
+    """
+    _check(project, as_of, 1, seed, None, model)
+    known = project.default_as_of() if as_of is None else as_of
+    plan = luck.plan(project, _first_day(project, known))
+    return plan, *one_record(plan, seed, index, model)
+
+
+def one_record(
+    plan: luck.Plan, seed: int, index: int, model: str = DEFAULT_MODEL
+) -> tuple[luck.Replication, outcome.Ints]:
+    """One future's luck and its event record, to look at.
+
+    Args:
+        plan: of the project.
+        seed: as that of the forecast.
+        index: number of the replication, from 0.
+        model: ``compiled`` or ``readable``; they write the same rows.
+    """
     drawn = luck.replication(plan, seed, index)
-    return drawn, walkthrough.run(drawn)
+    if model == READABLE:
+        return drawn, walkthrough.run(drawn)
+    _prepare(_Job(plan, seed, model))
+    return drawn, engine.record(drawn)
 
 
-Run = Callable[[luck.Plan, int, Sequence[int], bool, str], list[Outcome]]
+@dataclass(frozen=True)
+class _Job:
+    """What all batches of one run have in common."""
+
+    plan: luck.Plan
+    seed: int
+    model: str
 
 
-def _batch(plan: luck.Plan, seed: int, indices: Sequence[int]) -> list[Outcome]:
-    """What one worker does at a time: reduced to outcomes at once, so that records stay small."""
-    project = plan.project
-    outcomes = []
-    for index in indices:
-        drawn, rows = one_record(plan, seed, index)
-        outcomes.append(
-            outcome.reduce_record(
-                rows, drawn, project.drying.start_within_days, project.outcomes.counts_as_done
-            )
-        )
-    return outcomes
+Run = Callable[[_Job, Sequence[int], str], list[Outcome]]
+
+
+def _outcome(job: _Job, index: int) -> Outcome:
+    """One future, reduced at once: nothing of an item's size is kept or sent anywhere."""
+    project = job.plan.project
+    late_after, counted = project.drying.start_within_days, project.outcomes.counts_as_done
+    drawn = luck.replication(job.plan, job.seed, index)
+    if job.model == READABLE:
+        return outcome.reduce_record(walkthrough.run(drawn), drawn, late_after, counted)
+    return outcome.settled(engine.run(drawn, late_after, counted), drawn)
+
+
+def _prepare(job: _Job) -> None:
+    """Compile all that is compiled, if need be: the readable model's record is added up by it."""
+
+    def one_of_each() -> None:
+        _outcome(replace(job, model=READABLE), 0)
+        _outcome(replace(job, model=DEFAULT_MODEL), 0)
+        engine.record(luck.replication(job.plan, job.seed, 0))
+
+    compiled.first_use(one_of_each)
+
+
+# --- who works -----------------------------------------------------------------------------------
+#
+# Workers never have threads of their own, so that as many as there are processors do not crowd each
+# other out: a replication solves no equations, its longest scalar product has an element a day,
+# which no linear algebra library splits up, and nothing is compiled to run in parallel.
+
+
+def _batch(job: _Job, indices: Sequence[int]) -> list[Outcome]:
+    return [_outcome(job, index) for index in indices]
+
+
+def _batch_of_parcel(parcel: bytes, indices: Sequence[int]) -> list[Outcome]:
+    return _batch(_unpacked(parcel), indices)
+
+
+@lru_cache(maxsize=2)
+def _unpacked(parcel: bytes) -> _Job:
+    """A job from elsewhere, with what its plan works out at first use: once a worker, not a batch.
+
+    A plan of any number of items is some 40 kB, so that it may come along with each batch.
+    """
+    job = pickle.loads(parcel)  # noqa: S301  # simulate() has made it; nobody else calls this
+    assert isinstance(job, _Job)
+    return job
 
 
 def _ignore_interrupt() -> None:
@@ -99,58 +196,99 @@ def _ignore_interrupt() -> None:
 
 
 @contextmanager
-def _runner(executor: Executor | None, workers: int | None, replications: int) -> Iterator[Run]:
+def _runner(
+    executor: Executor | None, workers: int | None, replications: int, model: str, progress: bool
+) -> Iterator[Run]:
     """How to run batches: in this process, on an executor of ours, or on the one given."""
     if executor is not None:
-        yield _on(executor)
+        yield _elsewhere(executor, None, progress)
         return
-    number = min(workers or os.cpu_count() or 1, max(1, replications // _BATCH))
+    number = min(workers or os.cpu_count() or 1, max(1, replications // _BATCH_OF_PROCESSES))
     if number == 1:
-        yield _here
+        yield _here(progress)
         return
-    # `spawn` works alike on every system, and starts clean whatever the parent has loaded.
-    pool = ProcessPoolExecutor(
-        number, multiprocessing.get_context("spawn"), initializer=_ignore_interrupt
-    )
+    pool: Executor
+    if model == READABLE:
+        # `spawn` works alike on every system, and starts clean whatever the parent has loaded.
+        pool = ProcessPoolExecutor(
+            number, multiprocessing.get_context("spawn"), initializer=_ignore_interrupt
+        )
+        run = _elsewhere(pool, _BATCH_OF_PROCESSES, progress)
+    else:
+        # Compiled code lets other threads run, and most of NumPy does: no start, nothing to send.
+        pool = ThreadPoolExecutor(number)
+        run = _on_threads(pool, progress)
     try:
-        yield _on(pool)
+        yield run
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _here(
-    plan: luck.Plan, seed: int, indices: Sequence[int], progress: bool, what: str
-) -> list[Outcome]:
-    bar = tqdm(indices, desc=what, unit="future", disable=not progress, leave=False)
-    return [outcome for index in bar for outcome in _batch(plan, seed, [index])]
-
-
-def _on(executor: Executor) -> Run:
-    def run(
-        plan: luck.Plan, seed: int, indices: Sequence[int], progress: bool, what: str
-    ) -> list[Outcome]:
-        batches = [indices[at : at + _BATCH] for at in range(0, len(indices), _BATCH)]
-        pending = [executor.submit(_batch, plan, seed, batch) for batch in batches]
-        outcomes: list[Outcome] = []
-        try:
-            with tqdm(
-                total=len(indices), desc=what, unit="future", disable=not progress, leave=False
-            ) as bar:
-                # In the order of their indices, so that nothing depends on who was faster.
-                for future, batch in zip(pending, batches, strict=True):
-                    outcomes.extend(future.result())
-                    bar.update(len(batch))
-        except BaseException:
-            for future in pending:
-                future.cancel()
-            raise
-        return outcomes
+def _here(progress: bool) -> Run:
+    def run(job: _Job, indices: Sequence[int], what: str) -> list[Outcome]:
+        return [_outcome(job, index) for index in _bar(indices, what, progress)]
 
     return run
 
 
+def _on_threads(pool: Executor, progress: bool) -> Run:
+    def run(job: _Job, indices: Sequence[int], what: str) -> list[Outcome]:
+        batches = _batches(indices, _batch_size(job, len(indices), _BATCH_HERE))
+        pending = [pool.submit(_batch, job, batch) for batch in batches]
+        return _in_order(pending, batches, _bar(indices, what, progress))
+
+    return run
+
+
+def _elsewhere(executor: Executor, size: int | None, progress: bool) -> Run:
+    def run(job: _Job, indices: Sequence[int], what: str) -> list[Outcome]:
+        parcel = pickle.dumps(job)
+        batches = _batches(indices, size or _batch_size(job, len(indices), _BATCH_ELSEWHERE))
+        pending = [executor.submit(_batch_of_parcel, parcel, batch) for batch in batches]
+        return _in_order(pending, batches, _bar(indices, what, progress))
+
+    return run
+
+
+def _batch_size(job: _Job, replications: int, seconds: float) -> int:
+    """How many replications last about so long, in reason."""
+    fixed, an_item = _SECONDS[job.model]
+    fitting = int(seconds / (fixed + an_item * job.plan.project.total_items))
+    return max(1, min(fitting, _LONGEST_BATCH, math.ceil(replications / _LEAST_BATCHES)))
+
+
+def _batches(indices: Sequence[int], size: int) -> list[Sequence[int]]:
+    return [indices[at : at + size] for at in range(0, len(indices), size)]
+
+
+def _bar(indices: Sequence[int], what: str, progress: bool) -> tqdm[int]:
+    return tqdm(indices, desc=what, unit="future", disable=not progress, leave=False)
+
+
+def _in_order(
+    pending: Sequence[Future[list[Outcome]]], batches: Sequence[Sequence[int]], bar: tqdm[int]
+) -> list[Outcome]:
+    """Outcomes in the order of their indices, so that nothing depends on who was faster."""
+    outcomes: list[Outcome] = []
+    try:
+        with bar:
+            for future, batch in zip(pending, batches, strict=True):
+                outcomes.extend(future.result())
+                bar.update(len(batch))
+    except BaseException:
+        for future in pending:
+            future.cancel()
+        raise
+    return outcomes
+
+
 def _check(
-    project: Project, as_of: date | None, replications: int, seed: int, workers: int | None
+    project: Project,
+    as_of: date | None,
+    replications: int,
+    seed: int,
+    workers: int | None,
+    model: str,
 ) -> None:
     """All arguments that are out of range, in one go."""
     problems = []
@@ -178,6 +316,8 @@ def _check(
                 "Give an earlier date, or a later `horizon` in project.toml.",
             )
         )
+    if model not in MODELS:
+        problems.append(Problem("model", "", model, " or ".join(MODELS), "Choose one of them."))
     if problems:
         raise InputError(problems)
 
@@ -188,7 +328,7 @@ def _promise_day(futures: Futures) -> outcome.Ints:
     return np.where(kept.any(axis=1), kept.argmax(axis=1), futures.project.days)
 
 
-def _no_longer_from(futures: Futures, first_day: int, run: Run, progress: bool) -> date | None:
+def _no_longer_from(futures: Futures, first_day: int, run: Run, model: str) -> date | None:
     """The first Monday from which the promise can hardly be met by the grant's end.
 
     All work, drying and quarantine stand still until that Monday; then fewer than 1 in 20 futures
@@ -205,9 +345,8 @@ def _no_longer_from(futures: Futures, first_day: int, run: Run, progress: bool) 
     def met(monday: int) -> bool:
         if monday > end:
             return False
-        plan = luck.plan(project, monday)
-        what = f"Standing still until {project.date_of(monday).isoformat()}"
-        outcomes = run(plan, futures.seed, fastest, progress, what)
+        job = _Job(luck.plan(project, monday), futures.seed, model)
+        outcomes = run(job, fastest, f"Standing still until {project.date_of(monday).isoformat()}")
         kept = [o.done_by_day[end] >= project.grant.items_promised for o in outcomes]
         return bool(sum(kept) >= enough)
 

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time, timedelta
+from datetime import date, time, timedelta
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast import luck, walkthrough
 from forecast.condition import SurveyRow
 from forecast.estimates import Estimate
 from forecast.events import What
 from forecast.exposure import ExposureLimits
 from forecast.items import Category, CollectionRow, Mould
-from forecast.luck import Replication
 from forecast.people import TeamRow
 from forecast.project import (
     Checking,
@@ -28,7 +26,8 @@ from forecast.project import (
     TaskTime,
     WorkingTime,
 )
-from forecast.stages import STAGE_NAMES, Stage
+from forecast.stages import Stage
+from forecast.trace import event_words, moment
 
 __all__ = [
     "ANY_KIND",
@@ -42,7 +41,6 @@ __all__ = [
     "share",
     "small_project",
     "timetable",
-    "worked",
 ]
 
 MONDAY = date(2026, 1, 5)  # every little project begins on this Monday
@@ -180,52 +178,12 @@ def small_project(
     return replace(project, **changes)
 
 
-_STATIONS = {Stage.COVERS: "camera", Stage.CLEANING: "bench", Stage.IMAGING: "camera"}
-_PERSONAL = {
-    What.TAKEN: "takes item {item}",
-    What.EXPOSURE_BEGINS: "is exposed",
-    What.PUT_BACK: "puts back item {item}",
-    What.FINISHED: "finishes item {item}",
-    What.CLEARING_BEGINS: "clears",
-    What.EXPOSURE_ENDS: "is exposed no longer",
-    What.SESSION_ENDS: "ends {stage}",
-    What.TOOL_SET_TAKEN: "takes tool set {place}",
-}
-_IMPERSONAL = {
-    What.DELIVERED: "item {item} is delivered",
-    What.WAITS: "item {item} waits for {stage}",
-    What.SHELF_TAKEN: "item {item} goes on shelf {place}",
-    What.SHELF_FREED: "item {item} leaves shelf {place}",
-    What.ROUND_BEGINS: "item {item} begins to dry in place {place}",
-    What.ROUND_DUE: "item {item} is due",
-    What.FINISHED: "item {item} may leave quarantine",
-    What.DRYER_FREED: "item {item} leaves drying place {place}",
-    What.REJECTED: "item {item} is rejected",
-    What.TOOL_SET_CLEAN: "tool set {place} is clean",
-    What.DONE: "item {item} is done",
-    What.SET_ASIDE: "item {item} is set aside",
-    What.NOT_IMAGED: "item {item} is done without images",
-}
-
-
 def _words(project: Project, row: NDArray[np.int64]) -> tuple[str, str]:
     """Whom a row is about, and the line that says it."""
-    seconds, what, stage, item, who, place = (int(value) for value in row)
-    name = STAGE_NAMES[stage] if stage >= 0 else "?"
-    kind = What(what)
-    if kind is What.SESSION_BEGINS:
-        text = f"begins {name}"
-        if stage in _STATIONS:
-            text += f" at {_STATIONS[Stage(stage)]} {place}"
-    elif kind in _IMPERSONAL and (kind not in _PERSONAL or who < 0):
-        text, who = _IMPERSONAL[kind], -1
-    else:
-        text = _PERSONAL[kind]
-    text = text.format(item=item, stage=name, place=place)
-    subject = project.persons[who] if who >= 0 else f"item {item:6d}"
-    moment = datetime.combine(project.grant.start, time()) + timedelta(seconds=seconds)
-    line = f"{moment:%a %d %b %H:%M:%S} {project.persons[who] + ' ' if who >= 0 else ''}{text}"
-    return subject, line
+    who, words = event_words(row)
+    subject = project.persons[who] if who >= 0 else f"item {int(row[3]):6d}"
+    when = f"{moment(project, int(row[0])):%a %d %b %H:%M:%S}"
+    return subject, f"{when} {subject} {words}" if who >= 0 else f"{when} {words}"
 
 
 def timetable(
@@ -247,32 +205,3 @@ def timetable(
     ]
     lines.sort(key=lambda entry: entry[:2])
     return [line for _, _, line in lines]
-
-
-def worked(
-    project: Project,
-    show: Collection[What] = WORK,
-    first_day: int = 0,
-    quarantine: bool = False,
-    **own_luck: Any,
-) -> list[str]:
-    """Run a project and return its timetable; ``own_luck`` replaces arrays of the replication."""
-    future = luck.replication(luck.plan(project, first_day), 1, 0)
-    future = _with_luck(future, own_luck)
-    return timetable(project, walkthrough.run(future), show, quarantine)
-
-
-def _with_luck(future: Replication, own_luck: Mapping[str, Any]) -> Replication:
-    """The replication with some arrays replaced, in the types that it had.
-
-    Whether imaging and checking apply follows from ``not_imaged``, as it does in a drawn future.
-    """
-    arrays: dict[str, Any] = {
-        name: np.asarray(value, dtype=getattr(future, name).dtype)
-        for name, value in own_luck.items()
-    }
-    if "not_imaged" in arrays:
-        applies = future.applies.copy()
-        applies[np.ix_(arrays["not_imaged"], [Stage.IMAGING, Stage.CHECKING])] = False
-        arrays["applies"] = applies
-    return replace(future, **arrays)
