@@ -33,7 +33,7 @@ ORDER = (
     ("the model to run", "engine_state engine"),
     ("futures side by side", "outcome"),
     ("one item's way in words", "trace"),
-    ("many futures", "clusters replicate"),
+    ("many futures", "choices clusters replicate"),
     ("how fast it is", "bench"),
     ("numbers for programs", "results"),
     ("numbers for people", "words tables"),
