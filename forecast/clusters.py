@@ -7,6 +7,7 @@ are the same ones.
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import os
 from collections.abc import Iterator
@@ -81,12 +82,21 @@ def _local_cluster(distributed: Any, workers: int) -> Any:
     )
 
 
+async def _knock(distributed: Any, address: str) -> None:
+    """See that something answers at an address; OSError or ValueError if not."""
+    answer = await distributed.comm.connect(address, timeout=_SECONDS_TO_ANSWER)
+    await answer.close()
+
+
 @contextmanager
 def _client(distributed: Any, address: str, where: Any) -> Iterator[Any]:
     def unreachable(expected: str, remedy: str) -> InputError:
         return InputError([Problem("--dask", "", address, expected, remedy)])
 
     try:
+        # A client that cannot connect would go on trying, and complain when it is thrown away.
+        if isinstance(where, str):
+            asyncio.run(_knock(distributed, where))
         client = distributed.Client(where, timeout=_SECONDS_TO_ANSWER)
     except (OSError, ValueError):
         raise unreachable(

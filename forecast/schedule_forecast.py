@@ -16,6 +16,7 @@ import pandas as pd
 
 from forecast import charts, tables
 from forecast.blocks import Block, Bullets, Facts, Heading, Note, Paragraph, Report, Table
+from forecast.choices import DEFAULT_REPLICATIONS, DEFAULT_SEED
 from forecast.errors import InputError, Problem
 from forecast.exposure import CAUTIONS
 from forecast.folder import read_project
@@ -98,8 +99,8 @@ class Settings:
 
     folder: Path
     as_of: date | None = None
-    replications: int = 200
-    seed: int = 1
+    replications: int = DEFAULT_REPLICATIONS
+    seed: int = DEFAULT_SEED
     audience: str = FUNDER
     futures_file: Path | None = None
 
@@ -111,7 +112,7 @@ _EXPECTED: dict[str, tuple[type, str, str]] = {
         "a date such as 2026-05-29, or nothing",
         "Write year, month and day, in quotes.",
     ),
-    "replications": (int, "a whole number from 1 on", "Write a number such as 200."),
+    "replications": (int, "a whole number from 1 on", "Write a number such as 1000."),
     "seed": (int, "a whole number from 0 on", "Write a number such as 1."),
     "audience": (str, "funder or team", 'Write "funder" or "team".'),
     "futures_file": (str, "the path of saved futures, or nothing", 'Write "" to simulate now.'),
