@@ -13,6 +13,7 @@ import os
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import ExitStack, contextmanager
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from forecast.errors import InputError, Problem
@@ -45,7 +46,10 @@ def dask_executor(address: str, workers: int | None = None) -> Iterator[Executor
     distributed = _distributed(address)
     with ExitStack() as stack:
         if address == LOCAL:
-            where = stack.enter_context(_local_cluster(distributed, workers or os.cpu_count() or 1))
+            folder = stack.enter_context(
+                TemporaryDirectory(prefix="forecast-", ignore_cleanup_errors=True)
+            )
+            where = stack.enter_context(_local_cluster(distributed, workers, folder))
         else:
             where = address
         client = stack.enter_context(_client(distributed, address, where))
@@ -70,14 +74,17 @@ def _distributed(address: str) -> Any:
     return distributed
 
 
-def _local_cluster(distributed: Any, workers: int) -> Any:
-    # No page to watch it by, and no network: it listens to this machine only.
+def _local_cluster(distributed: Any, workers: int | None, folder: str) -> Any:
+    # It listens to this machine only, and where its own page would be takes any port that is free:
+    # a fixed one may be somebody else's.
     return distributed.LocalCluster(
-        n_workers=workers,
+        n_workers=workers or os.cpu_count() or 1,
         threads_per_worker=1,
         processes=True,
         host="127.0.0.1",
-        dashboard_address=None,
+        dashboard_address="127.0.0.1:0",
+        scheduler_kwargs={"dashboard": False},
+        local_directory=folder,
         silence_logs=logging.CRITICAL,
     )
 

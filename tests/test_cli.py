@@ -144,15 +144,98 @@ def test_all_wrong_options_and_files_are_named_in_one_go(
             "--seed=-1",
             "--workers=0",
             "--audience=press",
+            "--model=fast",
             f"--json={tmp_path / 'nowhere' / 'out.json'}",
         ]
     )
     said = capsys.readouterr().err
     assert code == 2
-    for place in ("--as-of", "--replications", "--seed", "--workers", "--audience", "--json"):
-        assert place in said
+    options = ("as-of", "replications", "seed", "workers", "audience", "model", "json")
+    for option in options:
+        assert f"--{option}: " in said
     assert "team.csv" in said
     assert "Traceback" not in said
+
+
+def test_either_model_writes_the_same_results(tiny: Path, tmp_path: Path) -> None:
+    def written(model: str) -> bytes:
+        file = tmp_path / f"{model}.json"
+        page = tmp_path / f"{model}.html"
+        options = [*_FEW, "--model", model, "--json", str(file), "--out", str(page)]
+        assert cli.main(["schedule", str(tiny), *options]) == 0
+        return file.read_bytes()
+
+    assert written("compiled") == written("readable")
+
+
+@pytest.mark.parametrize("model", ["compiled", "readable"])
+def test_an_items_way_is_told_with_who_for_the_team(
+    model: str, tiny: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    options = ["--replication", "3", "--item", "0", "--item", "29", "--model", model]
+    assert cli.main(["trace", str(tiny), *options]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("Item 0 (1 of 30 in the order of work): ")
+    assert "\nItem 29 (30 of 30 in the order of work): " in said
+    assert said.count(" is delivered\n") == 2
+    assert "for the team" in said
+    assert all(caution in said for caution in CAUTIONS)
+
+
+def test_a_trace_is_of_the_future_that_the_forecast_saw(
+    tiny: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from forecast.folder import read_project
+    from forecast.replicate import simulate
+
+    futures = simulate(read_project(tiny), None, 4, 5, 1, progress=False, standstill=False)
+    items = [option for item in range(30) for option in ("--item", str(item))]
+    assert cli.main(["trace", str(tiny), "--replication", "3", "--seed", "5", *items]) == 0
+    told = capsys.readouterr().out.splitlines()
+    last = max(line.split()[1] for line in told if line.endswith(" is done"))
+    assert last == str(futures.date_of(int(futures.finish_day[3])))
+
+
+def test_who_a_trace_is_for_stands_in_its_help(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        cli.main(["trace", "--help"])
+    said = " ".join(capsys.readouterr().out.split())
+    assert "names the people who handle the item: it is for the team" in said
+
+
+def test_items_and_futures_that_do_not_exist_are_named_in_one_go(
+    tiny: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    options = ["--replication=-1", "--item=30", "--item=two", "--item=0", "--as-of=tomorrow"]
+    assert cli.main(["trace", str(tiny), *options]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("4 problems in the input:")
+    assert "--replication: read '-1'; expected a whole number from 0. " in said
+    assert "--item: read '30'; expected a whole number from 0 to 29. " in said
+    assert "--item: read 'two'; expected a whole number from 0. " in said
+    assert "--as-of: read 'tomorrow'" in said
+
+
+def test_a_cluster_that_is_not_there_is_a_wrong_input(
+    tiny: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    assert cli.main(["schedule", str(tiny), *_FEW, "--dask", "local"]) == 2
+    assert "--dask: read 'local'; expected the extra package distributed" in capsys.readouterr().err
+
+
+def test_only_what_simulates_waits_for_a_compiler_and_for_charts(tmp_path: Path) -> None:
+    script = f"""
+import sys
+from forecast import cli
+assert cli.main(["new", {str(tmp_path / "new")!r}]) == 0
+assert cli.main(["check", {str(_TINY)!r}]) == 0
+print("loaded:", *sorted(sys.modules.keys() & {{"numba", "simpy", "altair", "distributed"}}))
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=_ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines()[-1].split() == ["loaded:"]
 
 
 def test_check_names_what_is_assumed(tiny: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pickle
 import re
 import signal
 import subprocess
@@ -12,12 +13,14 @@ from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
+from time import monotonic
 from typing import Any
 
 import numpy as np
 import pytest
 
 from forecast import luck, replicate, results
+from forecast.clusters import dask_executor
 from forecast.errors import InputError
 from forecast.estimates import Estimate
 from forecast.events import What
@@ -77,17 +80,25 @@ def _bytes(futures: Futures, folder: Path) -> tuple[bytes, bytes]:
 # --- whatever the workers ----------------------------------------------------------------------
 
 
-def test_one_worker_and_two_give_the_same_bytes(tmp_path: Path) -> None:
-    project = _project()
-    alone = _bytes(_simulate(project, standstill=True), tmp_path)
-    both = _bytes(_simulate(project, standstill=True, workers=2), tmp_path)
-    assert alone == both
+@pytest.fixture(scope="module")
+def expected(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, bytes]:
+    """What sixteen futures come to in this process: nobody else may come to anything else."""
+    alone = _bytes(_simulate(_project(), standstill=True), tmp_path_factory.mktemp("alone"))
     assert b'"replications": 16' in alone[0]
     assert alone[1].count(b"\n") > 16 * 9
+    return alone
+
+
+@pytest.mark.parametrize(("model", "workers"), [("compiled", 2), ("readable", 1), ("readable", 2)])
+def test_either_model_and_any_number_of_workers_give_the_same_bytes(
+    model: str, workers: int, expected: tuple[bytes, bytes], tmp_path: Path
+) -> None:
+    made = _simulate(_project(), standstill=True, model=model, workers=workers)
+    assert _bytes(made, tmp_path) == expected
 
 
 class _Backwards(Executor):
-    """An executor that waits for three batches, and runs the last of them first."""
+    """An executor that waits for four batches, and runs the last of them first."""
 
     def __init__(self) -> None:
         self.waiting: list[tuple[Future[Any], Callable[[], Any]]] = []
@@ -95,9 +106,10 @@ class _Backwards(Executor):
     def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
         future: Future[Any] = Future()
         self.waiting.append((future, lambda: fn(*args, **kwargs)))
-        if len(self.waiting) == 3:
+        if len(self.waiting) == 4:
             for given, work in reversed(self.waiting):
                 given.set_result(work())
+            self.waiting.clear()
         return future
 
 
@@ -107,6 +119,47 @@ def test_any_executor_gives_the_same_bytes(make: Callable[[], Executor], tmp_pat
     with make() as executor:
         given = _bytes(_simulate(project, 12, executor=executor), tmp_path)
     assert given == _bytes(_simulate(project, 12), tmp_path)
+
+
+class _Counts(ThreadPoolExecutor):
+    """An executor that remembers how much it was given at a time."""
+
+    def __init__(self) -> None:
+        super().__init__(2)
+        self.lengths: list[int] = []
+        self.sizes: list[int] = []
+
+    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
+        self.lengths.append(len(args[-1]))
+        self.sizes.append(len(pickle.dumps((fn, args, kwargs))))
+        return super().submit(fn, *args, **kwargs)
+
+
+def test_strangers_get_batches_worth_the_way_but_never_one_huge_batch() -> None:
+    def lengths(project: Project, replications: int, model: str) -> list[int]:
+        with _Counts() as executor:
+            _simulate(project, replications, executor=executor, model=model)
+        assert sum(executor.lengths) == replications
+        assert max(executor.sizes) < 100_000  # bytes
+        return executor.lengths
+
+    assert max(lengths(_project(), 64, "compiled")) == 4  # sixteen batches at least
+    assert max(lengths(_project(), 320, "compiled")) == 20
+    assert max(lengths(_many_items(3000), 32, "compiled")) == 2
+    assert max(lengths(_many_items(3000), 2, "readable")) == 1  # each lasts long by itself
+
+
+def _many_items(items: int) -> Project:
+    tasks = [_uncertain("imaging", 10, 20, 40)]
+    return small_project([Lot(items)], tasks, [person("AB", "imaging")])
+
+
+def test_what_a_worker_hands_back_does_not_grow_with_the_items() -> None:
+    def handed_back(items: int) -> int:
+        plan = luck.plan(_many_items(items))
+        return len(pickle.dumps(replicate._outcome(replicate._Job(plan, 1, "compiled"), 0)))
+
+    assert handed_back(4000) - handed_back(40) < 100  # bytes: some numbers are written longer
 
 
 def test_an_executor_that_was_given_is_left_open() -> None:
@@ -128,15 +181,21 @@ def test_another_seed_gives_other_futures() -> None:
 _SCRIPT = """
 from tests.test_replicate import _project, simulate
 if __name__ == "__main__":
-    simulate(_project(), replications=4000, workers=2, progress=True)
+    simulate(_project(), replications=REPLICATIONS, workers=2, progress=True, model=MODEL)
 """
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGINT for another process")
-def test_ctrl_c_leaves_no_process_behind(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("model", "replications", "processes"), [("readable", 4000, 2), ("compiled", 40_000, 0)]
+)
+def test_ctrl_c_ends_it_at_once_and_leaves_no_process_behind(
+    model: str, replications: int, processes: int, tmp_path: Path
+) -> None:
     psutil: Any = pytest.importorskip("psutil")  # comes with ipykernel
     script = tmp_path / "long run.py"
-    script.write_text(_SCRIPT, encoding="utf-8")
+    text = _SCRIPT.replace("REPLICATIONS", str(replications)).replace("MODEL", repr(model))
+    script.write_text(text, encoding="utf-8")
     env = {**os.environ, "PYTHONPATH": str(ROOT)}
     command = [sys.executable, str(script)]
     # A session of its own, so that the signal reaches the whole group as a terminal's would.
@@ -145,18 +204,76 @@ def test_ctrl_c_leaves_no_process_behind(tmp_path: Path) -> None:
     ) as process:
         assert process.stderr is not None
         seen = b""
-        while not re.search(rb" [1-9]\d*/4000", seen):  # the workers are at work
+        while not re.search(rb" [1-9]\d*/%d" % replications, seen):  # the workers are at work
             read = os.read(process.stderr.fileno(), 65_536)
             assert read, seen.decode()
             seen += read
         children = psutil.Process(process.pid).children(recursive=True)
-        assert len(children) >= 2
+        assert len(children) >= processes
         os.killpg(process.pid, signal.SIGINT)
+        began = monotonic()
         _, rest = process.communicate(timeout=60)
+        assert monotonic() - began < 30  # all of them would take minutes
     assert process.returncode not in (0, None)
     assert b"KeyboardInterrupt" in rest
     _, alive = psutil.wait_procs(children, timeout=10)
     assert not alive
+
+
+# --- several machines --------------------------------------------------------------------------
+
+
+class _Deadly(Executor):
+    """Hands batches on to a cluster, and kills one of its workers once some came back."""
+
+    def __init__(self, given: Executor, pid: int) -> None:
+        self.given, self.pid = given, pid
+        self.ended = 0
+        self.killed_at: int | None = None
+
+    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
+        future = self.given.submit(fn, *args, **kwargs)
+        future.add_done_callback(self._one_came_back)
+        return future
+
+    def _one_came_back(self, _: Future[Any]) -> None:
+        self.ended += 1
+        if self.ended == 2:
+            os.kill(self.pid, signal.SIGKILL)
+            self.killed_at = self.ended
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGKILL")
+def test_a_cluster_gives_the_same_bytes_also_when_a_worker_is_killed(
+    expected: tuple[bytes, bytes], tmp_path: Path
+) -> None:
+    distributed: Any = pytest.importorskip("distributed", reason="needs the extra dask")
+    with dask_executor("local", 2) as cluster:
+        whole = _bytes(_simulate(_project(), standstill=True, executor=cluster), tmp_path)
+        assert whole == expected
+        pids = distributed.get_client().run(os.getpid)
+        assert len(set(pids.values())) == 2
+        deadly = _Deadly(cluster, next(iter(pids.values())))
+        survived = _bytes(_simulate(_project(), standstill=True, executor=deadly), tmp_path)
+    assert survived == expected
+    assert deadly.killed_at == 2
+    assert deadly.ended > 16  # sixteen batches of one future each, and those of the standstill
+
+
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:1", "nonsense"])
+def test_a_scheduler_that_does_not_answer_is_told_in_words(
+    address: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("distributed", reason="needs the extra dask")
+    monkeypatch.setattr("forecast.clusters._SECONDS_TO_ANSWER", 1)
+    with pytest.raises(InputError, match="answers within 1 seconds"), dask_executor(address):
+        raise AssertionError
+
+
+def test_a_cluster_without_its_package_is_told_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(InputError, match="which is not installed"), dask_executor("local"):
+        raise AssertionError
 
 
 # --- arguments ---------------------------------------------------------------------------------
@@ -164,10 +281,15 @@ def test_ctrl_c_leaves_no_process_behind(tmp_path: Path) -> None:
 
 def test_all_wrong_arguments_are_told_in_one_go() -> None:
     with pytest.raises(InputError) as told:
-        simulate(_project(), as_of=day(90), replications=0, seed=-1, workers=0)
+        simulate(_project(), as_of=day(90), replications=0, seed=-1, workers=0, model="fast")
     where = [problem.file for problem in told.value.problems]
-    assert where == ["replications", "seed", "workers", "as-of date"]
-    for words in ("1 or more", "a whole number from 0", "a date before the horizon"):
+    assert where == ["replications", "seed", "workers", "as-of date", "model"]
+    for words in (
+        "1 or more",
+        "a whole number from 0",
+        "a date before the horizon",
+        "compiled or readable",
+    ):
         assert words in str(told.value)
 
 
