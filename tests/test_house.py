@@ -326,7 +326,11 @@ def test_a_lock_names_no_host_and_no_folder(name: str) -> None:
 
 
 def test_the_developers_lock_holds_all_of_the_other() -> None:
-    assert requirements(LOCKS[0]).items() <= requirements(LOCKS[1]).items()
+    developers = requirements(LOCKS[1])
+    for head, hashes in requirements(LOCKS[0]).items():
+        # For the developers a package may be wanted on more systems: then its marker is gone.
+        wider = head.partition(" ;")[0]
+        assert hashes in (developers.get(head), developers.get(wider)), f"{head}: renew the locks"
 
 
 def test_the_locks_hold_what_the_package_asks_for() -> None:
