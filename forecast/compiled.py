@@ -93,9 +93,11 @@ def cache_folder() -> Path | None:
 
 def _edition() -> str:
     """A checksum of the compiled sources, of what compiles them, and of the processor."""
-    here = Path(__file__).parent
+    sources = [Path(__file__).resolve().parent / f"{name}.py" for name in SOURCES]
     about = [
-        *((here / f"{name}.py").read_bytes() for name in SOURCES),
+        *(path.read_bytes() for path in sources),
+        # numba itself tells files apart by where they are and when they were written.
+        *(f"{path} {path.stat().st_mtime_ns}".encode() for path in sources),
         numba.__version__.encode(),
         np.__version__.encode(),
         sys.version.encode(),

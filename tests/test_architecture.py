@@ -58,6 +58,7 @@ HEAVY = {"pandas", "simpy", "altair", "sqlalchemy"}
 ONLY_IN = {
     "altair": {"charts"},
     "ciw": {"bench"},
+    "dask": {"clusters"},
     "distributed": {"clusters"},
     "llvmlite": {"compiled", "reference"},
     "numba": {"compiled", "reference"},

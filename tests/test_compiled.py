@@ -91,10 +91,12 @@ def test_where_no_cache_can_be_written_it_is_compiled_each_time(copy: Path) -> N
 def test_every_compiled_source_is_part_of_the_edition(
     name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    before = compiled._edition()
+    elsewhere = compiled._edition()
     shutil.copytree(PACKAGE, tmp_path / "forecast", ignore=shutil.ignore_patterns("__pycache__"))
     monkeypatch.setattr(compiled, "__file__", str(tmp_path / "forecast" / "compiled.py"))
-    assert compiled._edition() == before
+    before = compiled._edition()
+    assert before != elsewhere
+    assert before == compiled._edition()
     with (tmp_path / "forecast" / f"{name}.py").open("a", encoding="utf-8") as file:
         file.write("# a remark\n")
     assert compiled._edition() != before
