@@ -34,7 +34,7 @@ CTRL_C_ON_WINDOWS = 0xC000013A
 
 COMMANDS = (
     ("demo", "forecast an invented project, and say where the page is"),
-    ("forecast", "the command line: forecast new, check, schedule, trace, demo (try forecast --help)"),
+    ("forecast", "the command line: forecast new, check, schedule, trace (try: forecast --help)"),
     ("lab", "open the notebooks in JupyterLab, on this machine only"),
     ("test", "run the tests"),
     ("check", "run lint and type checks"),
