@@ -334,7 +334,7 @@ def _leave(numbers: Ints, done: Ints, what: int, time: int) -> None:
     done[min(time // SECONDS_PER_DAY, len(done) - 1)] += numbers[_COUNTS + what - _DONE]
     numbers[_LEFT] -= 1
     if numbers[_LEFT] == 0:
-        numbers[_CUT] = time
+        numbers[_CUT] = min(time, numbers[_CUT])
 
 
 @part
@@ -409,14 +409,14 @@ def _add_union_of_shifts(
     for day in range(start // SECONDS_PER_DAY, min(end // SECONDS_PER_DAY + 1, days)):
         covered = max(start, day * SECONDS_PER_DAY)
         while covered < end:
-            # Of all shifts that go on later than what is covered, the next; of these the longest.
+            # Of all shifts that go on later than what is covered, the one that begins first.
             since = until = end
             for person in range(people):
                 number = list_of[person, day]
                 last = min(shift_end[person, day], end)
                 if number >= 0 and trained[number] and last > covered:
                     first = max(shift_begin[person, day], covered)
-                    if first < since or (first == since and last > until):
+                    if first < since:
                         since, until = first, last
             seconds[day] += until - since
             covered = until

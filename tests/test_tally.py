@@ -250,6 +250,13 @@ def test_what_ends_at_midnight_belongs_to_the_day_and_week_in_which_it_began() -
     assert reduced.max_day_exposure.tolist() == [6_400, 0]
 
 
+def test_an_exposure_of_no_time_makes_no_exposure_day() -> None:
+    _, drawn = _future_with_everything()
+    spans = [(DAY, DAY), (8 * DAY, 8 * DAY), (8 * DAY + 60, 8 * DAY + 90)]
+    rows = np.array([row for span in spans for row in _session(*span, Stage.REBOXING)])
+    assert _agree(rows, drawn).exposure_days[:3, 0].tolist() == [0, 1, 0]
+
+
 def test_clearing_after_the_last_items_end_is_time_of_the_person_but_no_use_of_the_bench() -> None:
     _, drawn = _future_with_everything()
     end = 10 * 3_600  # AB is on shift from 09:00, so the bench was open for an hour
