@@ -970,6 +970,28 @@ def test_a_later_round_has_the_factor_of_its_own_month() -> None:
 # Rule R7, kinds of session
 
 
+def test_an_item_with_mould_and_red_rot_is_mouldy_until_it_is_cleaned() -> None:
+    # CD comes first and would clean red rot, but does no mould work. AB puts on clothing until
+    # 09:10, cleans until 09:40 and clears the bench until 10:05. CD reboxes what is clean by then.
+    project = small_project(
+        [Lot(1, INACTIVE, red_rot=True)],
+        [per_item("cleaning", 30.0), per_item("reboxing", 5.0)],
+        [person("CD", "cleaning;reboxing", mould_work=False), person("AB", "cleaning")],
+    )
+    assert worked(project, SESSIONS | HANDLING | EXPOSED) == table("""
+        Mon 05 Jan 09:00:00 AB begins cleaning at bench 0
+        Mon 05 Jan 09:00:00 AB takes item 0
+        Mon 05 Jan 09:10:00 AB is exposed
+        Mon 05 Jan 09:40:00 AB finishes item 0
+        Mon 05 Jan 09:40:00 CD begins reboxing
+        Mon 05 Jan 09:40:00 CD takes item 0
+        Mon 05 Jan 09:45:00 CD finishes item 0
+        Mon 05 Jan 09:45:00 CD ends reboxing
+        Mon 05 Jan 10:05:00 AB is exposed no longer
+        Mon 05 Jan 10:05:00 AB ends cleaning
+    """)
+
+
 def test_a_session_keeps_to_one_kind() -> None:
     # Items 0 and 3 are mouldy, 1 has red rot, 2 is clean. The first-ranked decides: mouldy. Item 3
     # follows in the same session; after clearing the bench come red rot, clearing, and clean.
