@@ -967,6 +967,31 @@ def test_a_later_round_has_the_factor_of_its_own_month() -> None:
     """)
 
 
+def test_what_was_put_back_at_one_round_is_attended_to_whole_at_the_next() -> None:
+    # Half-hour shifts: clothing until 09:10, attention until 09:30. On Tuesday item 1 gets 5 of its
+    # 15 minutes, on Wednesday the other 10; still damp, it has 15 minutes again on Thursday.
+    project = small_project(
+        [Lot(2, ACTIVE)], [per_item("drying", 1.0)], [person("AB", "drying", hours=0.5)]
+    )
+    assert worked(project, HANDLING | DRYER, rounds=[1, 2]) == table("""
+        Mon 05 Jan 09:00:00 item 0 begins to dry in place 0
+        Mon 05 Jan 09:00:00 item 1 begins to dry in place 1
+        Tue 06 Jan 00:00:00 item 0 is due
+        Tue 06 Jan 00:00:00 item 1 is due
+        Tue 06 Jan 09:00:00 AB takes item 0
+        Tue 06 Jan 09:25:00 AB finishes item 0
+        Tue 06 Jan 09:25:00 AB takes item 1
+        Tue 06 Jan 09:25:00 item 0 leaves drying place 0
+        Tue 06 Jan 09:30:00 AB puts back item 1
+        Wed 07 Jan 09:00:00 AB takes item 1
+        Wed 07 Jan 09:20:00 item 1 begins to dry in place 1
+        Thu 08 Jan 00:00:00 item 1 is due
+        Thu 08 Jan 09:00:00 AB takes item 1
+        Thu 08 Jan 09:25:00 AB finishes item 1
+        Thu 08 Jan 09:25:00 item 1 leaves drying place 1
+    """)
+
+
 # Rule R7, kinds of session
 
 
