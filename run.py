@@ -200,7 +200,7 @@ def installer(there: SimpleNamespace) -> "list[str]":
 def packages_in(lock: str) -> int:
     """About how many packages a lock installs (some are for other systems only)."""
     with open(lock, encoding="utf-8") as file:
-        return sum(line[0].isalnum() and ";" not in line for line in file)
+        return len({line.split("==")[0] for line in file if line[0].isalnum()})
 
 
 def follow(lines: "Iterable[str]", log: "IO[str]", total: int) -> None:
