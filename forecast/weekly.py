@@ -183,7 +183,11 @@ class WeeklyReturn:
     @cached_property
     def persons(self) -> tuple[str, ...]:
         """Each person that is named, once."""
-        rows = (*self.hours, *self.exposure, *self.days)
+        rows: tuple[Hours | ExposureDay | WorkedDay, ...] = (
+            *self.hours,
+            *self.exposure,
+            *self.days,
+        )
         return tuple(dict.fromkeys(row.person for row in rows if row.person))
 
     @cached_property
