@@ -51,4 +51,5 @@ def test_a_forecast_on_file_says_what_was_said(futures: Futures) -> None:
     issued = issued_from(futures, week, datetime(2026, 3, 16, 9, tzinfo=UTC), ("abc",))
     assert issued.summary == summary(futures)
     for share in (0.1, 0.5, 0.9):
-        assert issued.finish_date(share) == futures.date_of(int(quantile(futures.finish_day, share)))
+        day = int(quantile(futures.finish_day, share))
+        assert issued.finish_date(share) == futures.date_of(day)
