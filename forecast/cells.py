@@ -19,6 +19,7 @@ __all__ = [
     "CellError",
     "Findings",
     "Limits",
+    "guard",
     "nearest",
     "parse_choice",
     "parse_date",
@@ -27,6 +28,7 @@ __all__ = [
     "parse_stage",
     "parse_time",
     "shorten",
+    "unguard",
 ]
 
 _LONGEST_READ = 60  # characters of a value that a message repeats
@@ -35,6 +37,8 @@ _ISO_DATE = re.compile(r"(\d{4})-(\d{2})-(\d{2})", re.ASCII)
 _OTHER_DATE = re.compile(r"(\d{1,2})[/.-](\d{1,2})[/.-](\d{2}|\d{4})", re.ASCII)
 _TIME = re.compile(r"(\d{1,2}):(\d{2})(:00)?", re.ASCII)
 _YEARS = range(1990, 2200)  # a year outside is a slip of the finger
+_LIKE_A_FORMULA = ("=", "+", "-", "@", "#")
+_GUARDED = re.compile(r"'[=+\-@#']")
 
 
 class CellError(ValueError):
@@ -50,6 +54,21 @@ def shorten(text: str) -> str:
     """A value as a message repeats it: one line of at most 60 characters."""
     line = " ".join(text.split())
     return line if len(line) <= _LONGEST_READ else line[: _LONGEST_READ - 3] + "..."
+
+
+def guard(text: str) -> str:
+    """Text for a CSV cell that no spreadsheet takes for a formula, and no reader for a comment.
+
+    >>> guard("=1+1"), unguard(guard("=1+1"))
+    ("'=1+1", '=1+1')
+    """
+    guarded = text.startswith(_LIKE_A_FORMULA) or _GUARDED.match(text)
+    return f"'{text}" if guarded else text
+
+
+def unguard(text: str) -> str:
+    """What :func:`guard` was given; other text stays as it is."""
+    return text[1:] if _GUARDED.match(text) else text
 
 
 def nearest(word: str, options: Iterable[str]) -> str:

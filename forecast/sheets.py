@@ -24,6 +24,7 @@ from forecast.cells import (
     parse_flag,
     parse_number,
     shorten,
+    unguard,
 )
 from forecast.estimates import Estimate
 
@@ -133,12 +134,15 @@ class Row:
         """The text of a cell; empty if the column is left out."""
         return self._cells.get(column, "")
 
+    def place(self, column: str = "") -> str:
+        """Where a cell stands, or the row, as a message says it."""
+        return f"row {self.number}, column {column}" if column else f"row {self.number}"
+
     def reject(self, column: str, expected: str, remedy: str, read: str | None = None) -> None:
         """Note a problem of this row; ``column`` may be empty."""
         self.good = False
-        place = f"row {self.number}, column {column}" if column else f"row {self.number}"
         shown = self.cell(column) if read is None else read
-        self._findings.add(self.file, place, shown, expected, remedy)
+        self._findings.add(self.file, self.place(column), shown, expected, remedy)
 
     def read(
         self,
@@ -234,15 +238,18 @@ def read_rows(
     required: Sequence[str],
     optional: Sequence[str],
     findings: Findings,
+    guarded: bool = False,
 ) -> list[Row]:
     """The rows of a CSV file, without comments and blank rows.
 
     A line that begins with ``#`` is a comment. Rows are counted as a spreadsheet counts them.
+    ``guarded`` reads a file whose text went through :func:`~forecast.cells.guard`; there a row is a
+    comment only if nothing stands beside its first cell, so that no batch named #3 gets lost.
     """
     text = decode(name, data, findings)
     if text is None:
         return []
-    records, decimal_comma = _records(name, text, findings)
+    records, decimal_comma = _records(name, text, findings, guarded)
     if not records:
         findings.add(
             name,
@@ -282,11 +289,15 @@ def read_rows(
     return rows if complete and not twice else []
 
 
-def _records(name: str, text: str, findings: Findings) -> tuple[list[tuple[int, list[str]]], bool]:
+def _records(
+    name: str, text: str, findings: Findings, guarded: bool
+) -> tuple[list[tuple[int, list[str]]], bool]:
     """Numbered records that are neither blank nor comments, and whether commas are decimal."""
-    lines = ["\n" if line.startswith("#") else line for line in io.StringIO(text, newline=None)]
+    lines = [*io.StringIO(text, newline=None)]
+    if not guarded:
+        lines = ["\n" if line.startswith("#") else line for line in lines]
     # A spreadsheet may have put a note into quotation marks; it says nothing about separators.
-    first = next((line for line in lines if line.strip() and not line.startswith('"#')), "")
+    first = next((line for line in lines if line.strip() and not line.startswith(("#", '"#'))), "")
     separator = ";" if first.count(";") > first.count(",") else ","
     if "\t" in first and not ("," in first or ";" in first):
         findings.add(
@@ -315,8 +326,8 @@ def _records(name: str, text: str, findings: Findings) -> tuple[list[tuple[int, 
                 "Close the quotation mark, or shorten the cell.",
             )
             continue
-        if any(cells) and not cells[0].startswith("#"):
-            records.append((number, cells))
+        if any(cells) and not (cells[0].startswith("#") and not (guarded and any(cells[1:]))):
+            records.append((number, [unguard(cell) for cell in cells] if guarded else cells))
     return records, separator == ";"
 
 
