@@ -21,12 +21,14 @@ import llvmlite.binding
 import numba
 import numpy as np
 import platformdirs
+from numba.core import types
 
 __all__ = ["SOURCES", "cache_folder", "entry", "first_use", "part"]
 
 # The modules whose code or constants end in machine code; a test compares with what they import.
 SOURCES = (
     "compiled",
+    "drawing",
     "engine",
     "engine_state",
     "events",
@@ -56,7 +58,24 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 def part(function: F) -> F:
     """Compile a function that only compiled code calls; it is merged into its callers."""
-    return cast("F", numba.njit(**_MERGED, **_OPTIONS)(function))
+    dispatcher = numba.njit(**_MERGED, **_OPTIONS)(function)
+    resolve = dispatcher.get_call_template
+
+    def widened(args: Any, kws: Any) -> Any:
+        return resolve(tuple(map(_wide, args)), {name: _wide(kind) for name, kind in kws.items()})
+
+    dispatcher.get_call_template = widened
+    return cast("F", dispatcher)
+
+
+def _wide(kind: Any) -> Any:
+    """One type for all whole numbers, constants included.
+
+    Else a function is compiled once for each constant and each width that it is called with: twice
+    as much to compile, for the same machine code once it is merged into its callers.
+    """
+    plain = types.unliteral(kind)  # type: ignore[attr-defined]
+    return types.int64 if plain in types.signed_domain else plain
 
 
 def entry(function: F) -> F:

@@ -15,7 +15,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import IntEnum
 from functools import lru_cache
 from hashlib import blake2b
 from typing import Any
@@ -25,14 +24,16 @@ from numpy.random.bit_generator import ISeedSequence
 from numpy.typing import NDArray
 from scipy.special import gammaincinv, ndtri
 
-from forecast import working_time
-from forecast.planning import UNLIMITED, Plan, Settings, WorkTable, plan
+from forecast import drawing, working_time
+from forecast.drawing import Chances, Items, uniforms, words_at
+from forecast.planning import UNLIMITED, Plan, Settings, plan
 from forecast.stages import N_STAGES, PRACTISED_STAGES, Stage
 
 __all__ = ["UNLIMITED", "Plan", "Replication", "Settings", "plan", "replication", "stream"]
 
+_NOT_PRACTISED = [stage for stage in Stage if stage not in PRACTISED_STAGES]
+
 _MOST_ROUNDS = 32  # of scatter drawn for one item; a later round repeats the last
-_MOST_REJECTIONS = 10**6  # a share of 1 rejects for ever
 
 # Words of a seed, the same on every machine.
 _LITTLE_ENDIAN: dict[np.dtype[Any], np.dtype[Any]] = {
@@ -44,24 +45,6 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 Words = NDArray[np.uint64]
-
-
-class _Column(IntEnum):
-    """What an item's uniforms are for; its normals have a column for each stage with practice.
-
-    Items are drawn one after the other, each in all columns whatever the project needs of them,
-    so that no item's luck depends on how many follow it, nor on a stage that is off. Another
-    purpose is appended; it gives every item other numbers, as another order would.
-    """
-
-    LOOKED_AT = 0
-    CONDITION = 1
-    SET_ASIDE = 2
-    NOT_IMAGED = 3
-    CHECKED = 4
-    REJECTED = 5
-    STILL_DAMP = 6
-    DRYING = 7  # names the item's rounds
 
 
 class _NameSeed(ISeedSequence):
@@ -117,30 +100,9 @@ def stream(seed: int, index: int, *names: str) -> np.random.Generator:
     return _Draws(seed, index).stream(*names)
 
 
-def _uniforms(words: Words) -> Floats:
-    """Uniforms in the middle of 2**52 equal steps, so that none is 0 or 1."""
-    return np.asarray(((words >> np.uint64(12)) + 0.5) * 2.0**-52)
-
-
 def _normals(words: Words) -> Floats:
     """Standard normals, by inversion."""
-    uniforms: Any = _uniforms(words)  # the stubs of scipy know no float64 here
-    return np.asarray(ndtri(uniforms))
-
-
-def _words_at(place: Words, keys: Words) -> Words:
-    """The words at some places of the streams that keys name, without those before them.
-
-    SplitMix64 (Steele, Lea and Flood 2014), whose n-th word follows from n: so a date's luck hangs
-    on the date and not on how far it is from the grant's start, and nothing is drawn in vain.
-    """
-    words: Words = keys + (place + np.uint64(1)) * np.uint64(0x9E3779B97F4A7C15)
-    words ^= words >> np.uint64(30)
-    words *= np.uint64(0xBF58476D1CE4E5B9)
-    words ^= words >> np.uint64(27)
-    words *= np.uint64(0x94D049BB133111EB)
-    words ^= words >> np.uint64(31)
-    return words
+    return np.asarray(ndtri(uniforms(words)))
 
 
 @dataclass(frozen=True)
@@ -216,47 +178,32 @@ class _Believed:
     def __call__(self, *name: str) -> float:
         return float(self.values[self.plan.estimates.number[name]])
 
-    def averages(self, table: WorkTable) -> Floats:
-        """(C, 9) minutes (days at drying)."""
-        return np.asarray(self.values[table.row])
-
 
 def _believed(plan: Plan, draws: _Draws) -> _Believed:
     """A row's draw hangs on the row's name."""
     names = [("estimate", *name) for name in plan.estimates.names]
-    return _Believed(plan, plan.estimates.quantiles.at(_uniforms(draws.words(names)[:, 0])))
+    return _Believed(plan, plan.estimates.quantiles.at(uniforms(draws.words(names)[:, 0])))
 
 
 def _conditions(plan: Plan, draws: _Draws, luck: Floats) -> Ints:
-    """Each item's category, in cell-major order as its luck.
+    """Each item's category, cell-major as its luck.
 
-    Looked-at items are known: in a cell they are those whose own number is smallest. The rest get
-    their category from the cell's shares by their own luck.
+    Looked-at items of no told series come last: nothing that was seen of one that is told is lost.
     """
-    shares = _shares(plan, draws)
-    # Copies, each contiguous; an item that is known is nobody's smallest any more.
-    looked_at, unseen = luck[:, _Column.LOOKED_AT].copy(), luck[:, _Column.CONDITION].copy()
     category = np.empty(len(luck), dtype=np.int64)
-    for cell, own_shares in zip(plan.cells, shares, strict=True):
-        mine = slice(cell.first_item, cell.first_item + cell.items)
-        own, number = category[mine], looked_at[mine]
-        if cell.complete:
-            own[:], number[:] = cell.seen, math.inf
-            continue
-        own[:] = own_shares.searchsorted(unseen[mine], side="right")
-        if len(cell.seen):
-            first = _smallest(number, len(cell.seen))
-            own[first], number[first] = cell.seen, math.inf
+    most = int(plan.cell_table[:, 4].max(initial=0))
+    room = np.empty(most), np.empty(most, dtype=np.int64)
+    drawing.conditions(plan.cell_table, plan.seen, _shares(plan, draws), luck, *room, category)
     for loose, items in zip(plan.loose, plan.loose_items, strict=True):
-        category[items[_smallest(looked_at[items], len(loose.seen))]] = loose.seen
-    category += plan.first_category
+        at = items[_smallest(luck[items, drawing.LOOKED_AT], len(loose.seen))]
+        category[at] = plan.first_category[at] + loose.seen
     return category
 
 
 def _shares(plan: Plan, draws: _Draws) -> Floats:
     """(cells, categories) drawn shares of the conditions, added up: a Dirichlet from gammas."""
     names = [("mix", *cell.mix_name) for cell in plan.cells]
-    luck = _uniforms(draws.words(names, plan.alpha.shape[1]))
+    luck = uniforms(draws.words(names, plan.alpha.shape[1]))
     gammas = np.where(plan.alpha > 0.0, gammaincinv(plan.alpha, luck), 0.0)
     shares = gammas.cumsum(axis=1)
     return np.asarray(shares / shares[:, -1:])
@@ -270,82 +217,27 @@ def _smallest(numbers: Floats, count: int) -> Ints:
     return numbers.argsort(kind="stable")
 
 
-def _images(plan: Plan, believed: _Believed) -> Ints:
-    """Images of each item: whole numbers that add up to the average."""
-    average = believed.values.take(plan.images_of_cell).take(plan.cell_of_item)
-    before = (plan.within_cell * average + 0.5).astype(np.int64)
-    return np.asarray(((plan.within_cell + 1.0) * average + 0.5).astype(np.int64) - before)
-
-
-def _times_in_a_row(luck: Floats, share: float, most: int) -> Ints:
-    """How often something with this share happens in a row: the number of k with u < share^k."""
-    times = np.zeros(len(luck), dtype=np.int64)
-    if share >= 1.0:
-        times[:] = most
-    elif share > 0.0:
-        at = np.flatnonzero(luck < share)
-        own = np.maximum(luck[at], 2.0**-54)  # a uniform may be 0
-        times[at] = np.clip(np.ceil(np.log(own) / math.log(share)) - 1.0, 1, most)
-    return times
-
-
-def _applies(plan: Plan, item: Floats, image: Floats, category: Ints, images: Ints) -> Flags:
-    """Which stages apply to which item (R11), before anything ends otherwise."""
-    without = item > 0.0
-    without[:, Stage.QUARANTINE] = True  # nobody's minutes
-    both = np.concatenate([without, without | (image > 0.0)])
-    both &= np.concatenate([plan.possible, plan.possible])
-    return both.take(category + len(without) * (images > 0), axis=0)
-
-
-def _level(average: Floats, sigma: Floats) -> Floats:
-    """What exp(sigma z) is multiplied with, so that scatter has mean 1."""
-    return np.asarray(average * np.exp(sigma * sigma / -2.0))
-
-
-def _seconds(
-    plan: Plan,
-    item: Floats,
-    image: Floats,
-    category: Ints,
-    z: Floats,
-    images: Ints,
-    again_images: Ints,
-) -> tuple[Floats, Floats]:
-    """Seconds of each item at each stage, and of imaging it again; one z serves both averages."""
-    practised = list(PRACTISED_STAGES)
-    minutes = plan.per_item.sigma[:, practised].take(category, axis=0)
-    minutes *= z
-    np.exp(minutes, out=minutes)
-    minutes *= _level(item, plan.per_item.sigma)[:, practised].take(category, axis=0)
-    again = minutes[:, practised.index(Stage.IMAGING)].copy()
-    for stage in plan.stages_with_images:
-        column = practised.index(stage)
-        sigma = plan.per_image.sigma[:, stage]
-        scatter = np.exp(sigma.take(category) * z[:, column])
-        scatter *= _level(image[:, stage], sigma).take(category)
-        minutes[:, column] += images * scatter
-        if stage is Stage.IMAGING:
-            again += again_images * scatter
-    seconds = np.zeros((len(category), N_STAGES))
-    for column, stage in enumerate(practised):
-        np.multiply(minutes[:, column], 60.0, out=seconds[:, stage])
-    again *= 60.0
-    return seconds, again
-
-
 def _round_days(
-    plan: Plan, average: Floats, category: Ints, luck: Floats, rounds: Ints, dries: Flags
+    plan: Plan, level: Floats, category: Ints, luck: Floats, most: int, dries: Flags
 ) -> Floats:
-    """Days of each round before the month's factor, (I, K); 0 where nothing is dried."""
+    """Days of each round before the month's factor, (I, K); 0 where nothing is dried.
+
+    Args:
+        plan: of the project.
+        level: (C,) what a category's scatter is multiplied with.
+        category: (I,) in the order of work.
+        luck: (I,) uniforms that name an item's rounds.
+        most: rounds of the item that has most.
+        dries: (I,) whether drying applies.
+    """
     at = np.flatnonzero(dries)
-    most = min(_MOST_ROUNDS, int(rounds[at].max(initial=1)))
-    sigma = plan.per_item.sigma[:, Stage.DRYING]
-    level, sigma = _level(average, sigma)[category[at]], sigma[category[at]]
+    most = min(_MOST_ROUNDS, most)
+    own = category[at]
     keys = (luck[at] * 2.0**53).astype(np.uint64)
-    z = _normals(_words_at(np.arange(most, dtype=np.uint64), keys[:, None]))
+    z = _normals(words_at(np.arange(most, dtype=np.uint64), keys[:, None]))
     days = np.zeros((len(category), most))
-    days[at] = level[:, None] * np.exp(sigma[:, None] * z)
+    sigma = plan.per_item.sigma[:, Stage.DRYING]
+    days[at] = level[own, None] * np.exp(sigma[own, None] * z)
     return days
 
 
@@ -355,36 +247,21 @@ def _shifts(plan: Plan, draws: _Draws, believed: _Believed, share: Floats) -> tu
     chance = working_time.absence_probability(
         believed("time.absence_days_a_year"), time.absence_spell_days, plan.absence_days
     )
-    hours = plan.rota.hours
-    absent = np.zeros(hours.size + 1, dtype=bool)  # with a place for a day of nobody
-    if chance > 0.0:
-        keys = draws.words([("absence", person) for person in plan.project.persons])
-        begins, length = _spells(plan, keys[:, 0], chance)
-        absent[plan.rostered] = working_time.absences(
-            np.ones(len(begins), dtype=bool), begins, length, chance, time.absence_spell_days
-        )
-    return working_time.shifts(plan.rota, absent[:-1].reshape(hours.shape), share)
-
-
-def _spells(plan: Plan, keys: Words, chance: float) -> tuple[Floats, Floats]:
-    """(M,) two uniforms for each rostered person and date, the second where it is needed.
-
-    On a day of nobody no spell begins.
-    """
-    person, place = plan.rostered_person, plan.rostered_place
-    keys = np.append(keys, np.uint64(0)).take(person)
-    begins = _uniforms(_words_at(place, keys))
-    begins[person == len(plan.project.persons)] = 1.0
-    length = np.zeros(len(begins))
-    at = np.flatnonzero(begins < chance)
-    length[at] = _uniforms(_words_at(place[at] + np.uint64(1), keys[at]))
-    return begins, length
+    if chance <= 0.0:
+        return drawing.shifts(plan.rota, np.zeros_like(plan.rostered), share)
+    keys = draws.words([("absence", person) for person in plan.project.persons])[:, 0]
+    luck = np.empty((2, *plan.rostered.shape))
+    drawing.fill_dates(keys, 2 * plan.project.grant.start.toordinal(), luck)
+    absent = drawing.absences(
+        plan.rostered, luck[0], luck[1], chance, time.absence_spell_days
+    )
+    return drawing.shifts(plan.rota, absent, share)
 
 
 def _week_factors(plan: Plan, draws: _Draws, sigma: float) -> Floats:
     """(9, W) good and bad weeks at each stage: lognormal with mean 1, keyed by stage and Monday."""
     keys = draws.words([("week", stage.name) for stage in PRACTISED_STAGES])
-    z = _normals(_words_at(plan.week_place, keys))
+    z = _normals(words_at(plan.week_place, keys))
     factors = np.ones((N_STAGES, len(plan.week_place)))
     factors[list(PRACTISED_STAGES)] = np.exp(sigma * z - sigma * sigma / 2.0)
     return factors
@@ -392,8 +269,9 @@ def _week_factors(plan: Plan, draws: _Draws, sigma: float) -> Floats:
 
 def _practice(plan: Plan, doubling: float) -> Floats:
     """The factor (1 + N/N0)^-b after N first passes, where 2^-b is the factor a doubling."""
-    table = np.ones((N_STAGES, len(plan.doublings)))
-    table[list(PRACTISED_STAGES)] = np.exp(math.log(max(1e-6, doubling)) * plan.doublings)
+    table = np.empty((N_STAGES, len(plan.doublings)))
+    table[:] = np.exp(math.log(max(1e-6, doubling)) * plan.doublings)
+    table[_NOT_PRACTISED] = 1.0
     return table
 
 
@@ -407,55 +285,24 @@ def replication(plan: Plan, seed: int, index: int) -> Replication:
     """
     draws = _Draws(seed, index)
     believed = _believed(plan, draws)
-    project, order = plan.project, plan.order
-    item, image = believed.averages(plan.per_item), believed.averages(plan.per_image)
-    cell_major = _items_luck(plan, draws)
-    category = _conditions(plan, draws, cell_major).take(order)
-    luck = cell_major.take(order, axis=0)
-    z = _items_scatter(plan, draws).take(order, axis=0)
-    images = _images(plan, believed)
-    again_images = np.ceil(project.checking.reimaged_share * images - 1e-9).astype(np.int64)
-
-    set_aside = luck[:, _Column.SET_ASIDE] < believed("outcomes.set_aside")
-    not_imaged = ~set_aside & (luck[:, _Column.NOT_IMAGED] < believed("outcomes.not_imaged"))
-    applies = _applies(plan, item, image, category, images)
-    applies[:, Stage.IMAGING] &= ~not_imaged
-    applies[:, Stage.CHECKING] &= ~not_imaged & (
-        luck[:, _Column.CHECKED] < project.checking.share_checked
-    )
-    rejections = _times_in_a_row(
-        luck[:, _Column.REJECTED], believed("checking.reject_share"), _MOST_REJECTIONS
-    )
-    rejections[~applies[:, Stage.IMAGING]] = 0  # nothing that could be made again
-    rounds = 1 + _times_in_a_row(
-        luck[:, _Column.STILL_DAMP], believed("drying.still_damp"), project.days
-    )
-    base, again = _seconds(plan, item, image, category, z, images, again_images)
+    project = plan.project
+    luck = _items_luck(plan, draws)
+    category = _conditions(plan, draws, luck)
+    drawn, levels, most_rounds = _items(plan, draws, believed, category, luck)
     share = np.full(project.days, believed("time.delivered_share"))
     shift_begin, shift_end = _shifts(plan, draws, believed, share)
     return Replication(
         settings=plan.settings,
         arrival=plan.arrival,
-        mould=plan.mould.take(category),
-        red_rot=plan.red_rot.take(category),
-        bound=plan.bound.take(category),
-        images=images,
-        applies=applies,
-        base_seconds=base,
-        again_seconds=again,
-        again_images=again_images,
-        rejections=rejections,
-        rounds=rounds,
+        **drawn._asdict(),
         round_days=_round_days(
             plan,
-            item[:, Stage.DRYING],
-            category,
-            luck[:, _Column.DRYING],
-            rounds,
-            applies[:, Stage.DRYING],
+            levels[:, Stage.DRYING],
+            category.take(plan.order),
+            luck[:, drawing.DRYING].take(plan.order),
+            most_rounds,
+            drawn.applies[:, Stage.DRYING],
         ),
-        set_aside=set_aside,
-        not_imaged=not_imaged,
         practice=_practice(plan, believed("time.practice")),
         finished_before=plan.finished_before,
         week_factor=_week_factors(plan, draws, believed("time.week_spread")),
@@ -473,12 +320,48 @@ def replication(plan: Plan, seed: int, index: int) -> Replication:
     )
 
 
+def _items(
+    plan: Plan, draws: _Draws, believed: _Believed, category: Ints, luck: Floats
+) -> tuple[Items, Floats, int]:
+    """Items in the order of work, what their scatter is multiplied with, and most rounds."""
+    project, items = plan.project, len(plan.order)
+    drawn = Items(
+        mould=np.empty(items, dtype=np.int8),
+        red_rot=np.empty(items, dtype=np.bool_),
+        bound=np.empty(items, dtype=np.bool_),
+        images=np.empty(items, dtype=np.int64),
+        applies=np.empty((items, N_STAGES), dtype=np.bool_),
+        base_seconds=np.zeros((items, N_STAGES)),
+        again_seconds=np.empty(items),
+        again_images=np.empty(items, dtype=np.int64),
+        rejections=np.empty(items, dtype=np.int64),
+        rounds=np.empty(items, dtype=np.int64),
+        set_aside=np.empty(items, dtype=np.bool_),
+        not_imaged=np.empty(items, dtype=np.bool_),
+    )
+    chances = Chances(
+        set_aside=believed("outcomes.set_aside"),
+        not_imaged=believed("outcomes.not_imaged"),
+        checked=float(project.checking.share_checked),
+        rejected=believed("checking.reject_share"),
+        still_damp=believed("drying.still_damp"),
+        reimaged=float(project.checking.reimaged_share),
+        most_rounds=float(project.days),
+    )
+    levels = np.empty((2, *plan.possible.shape))
+    normals = _items_scatter(plan, draws)
+    most_rounds = drawing.items(
+        plan.tables, chances, believed.values, category, luck, normals, drawn, *levels
+    )
+    return drawn, levels[0], most_rounds
+
+
 def _items_luck(plan: Plan, draws: _Draws) -> Floats:
     """(I, columns) uniforms of each item, in cell-major order, from a stream for each cell."""
-    luck = np.empty((len(plan.order), len(_Column)))
-    for cell in plan.cells:
-        mine = luck[cell.first_item : cell.first_item + cell.items]
-        draws.stream("uniforms", cell.series, cell.material).random(out=mine)
+    luck = np.empty((len(plan.order), drawing.UNIFORMS))
+    names = [("uniforms", cell.series, cell.material) for cell in plan.cells]
+    cells = plan.cell_table
+    drawing.fill_uniforms(draws.words(names, 3), cells, luck)
     return luck
 
 

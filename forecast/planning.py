@@ -6,7 +6,6 @@ that follow from these at once are worked out where they are first asked for, an
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import date
@@ -18,11 +17,12 @@ from numpy.typing import NDArray
 
 from forecast import working_time
 from forecast.condition import ConditionMix, condition_mix
+from forecast.drawing import Tables
 from forecast.estimates import Estimate, Quantiles, lognormal_sigma
 from forecast.items import Category, Mould
 from forecast.project import Project, TaskTime
 from forecast.rules import NO_STAGE
-from forecast.stages import N_PLACES, N_STAGES, PRACTISED_STAGES, Stage
+from forecast.stages import N_PLACES, N_STAGES, Stage
 from forecast.units import SECONDS_PER_DAY, seconds_from_hours, seconds_from_minutes
 
 __all__ = ["UNLIMITED", "Cell", "Estimates", "Loose", "Plan", "Settings", "WorkTable", "plan"]
@@ -228,10 +228,40 @@ class Plan:
         return np.repeat(np.array(first), [cell.items for cell in self.cells])
 
     @cached_property
-    def images_of_cell(self) -> Ints:
-        """(cells,) number of the estimate of images an item."""
+    def tables(self) -> Tables:
+        """What drawing items needs of the plan."""
         numbers = self.estimates.number
-        return np.array([numbers["collection.csv", c.series, c.material] for c in self.cells])
+        images = [numbers["collection.csv", c.series, c.material] for c in self.cells]
+        return Tables(
+            order=self.order,
+            cell_of_item=self.cell_of_item,
+            within_cell=self.within_cell,
+            images_of_cell=np.array(images, dtype=np.int64),
+            mould=self.mould,
+            red_rot=self.red_rot,
+            bound=self.bound,
+            possible=self.possible,
+            item_row=self.per_item.row,
+            item_sigma=self.per_item.sigma,
+            image_row=self.per_image.row,
+            image_sigma=self.per_image.sigma,
+        )
+
+    @cached_property
+    def cell_table(self) -> Ints:
+        """(cells, 6) what :func:`forecast.drawing.conditions` needs of the cells."""
+        known = [len(cell.seen) for cell in self.cells]
+        before = np.cumsum([0, *known])
+        rows = [
+            (c.first_item, c.items, c.first_category, before[n], known[n], c.complete)
+            for n, c in enumerate(self.cells)
+        ]
+        return np.array(rows, dtype=np.int64)
+
+    @cached_property
+    def seen(self) -> NDArray[np.int8]:
+        """Categories of looked-at items, cell after cell."""
+        return np.concatenate([cell.seen for cell in self.cells]).astype(np.int8)
 
     def _counts(self, rows: Sequence[int]) -> list[int]:
         return [self.cells[n].items for n in rows]
@@ -255,30 +285,9 @@ class Plan:
         )
 
     @cached_property
-    def rostered(self) -> Ints:
-        """(M,) rostered days as p x D + d, person after person.
-
-        After each person stand as many days of nobody (P x D) as the longest spell of absence
-        has, so that all persons can be handed on as one, and no spell reaches the next.
-        """
-        # Uniforms are multiples of 2**-53, and a spell is 1 + log(1 - u) / log(1 - 1/L) days.
-        spell = self.project.time.absence_spell_days
-        longest = 1 if spell == 1.0 else math.ceil(math.log(2.0**-53) / math.log1p(-1.0 / spell))
-        hours = self.rota.hours
-        nobody = np.full(longest, hours.size)
-        own = [p * self.project.days + np.flatnonzero(of) for p, of in enumerate(hours > 0.0)]
-        return np.concatenate([each for days in own for each in (days, nobody)])
-
-    @cached_property
-    def rostered_person(self) -> Ints:
-        """(M,) number of the person; P is nobody."""
-        return np.asarray(self.rostered // self.project.days)
-
-    @cached_property
-    def rostered_place(self) -> NDArray[np.uint64]:
-        """(M,) place of the date's two numbers in the person's stream."""
-        dates = self.rostered % self.project.days + self.project.grant.start.toordinal()
-        return np.asarray(2 * dates, dtype=np.uint64)
+    def rostered(self) -> Flags:
+        """(P, D) whether the person is rostered on that day."""
+        return np.asarray(self.rota.hours > 0.0)
 
     @cached_property
     def week_place(self) -> NDArray[np.uint64]:
@@ -348,12 +357,6 @@ class Plan:
         return np.array(self.project.drying.month_factor, dtype=float)[months % 12]
 
     # --- tables
-
-    @cached_property
-    def stages_with_images(self) -> tuple[Stage, ...]:
-        """Handled stages whose minutes depend on the number of images."""
-        none = self.estimates.number[()]
-        return tuple(s for s in PRACTISED_STAGES if (self.per_image.row[:, s] != none).any())
 
     @cached_property
     def doublings(self) -> Floats:

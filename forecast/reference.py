@@ -10,6 +10,7 @@ arrays alive while the compiled code runs. Nothing here knows what is shared.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from hashlib import blake2b
 from typing import Any
 
 import llvmlite.ir
@@ -43,7 +44,9 @@ class Shared(types.Type):
         for name, kind in fields:
             self.at[name] = words
             words += 1 + kind.ndim if isinstance(kind, types.Array) else 1
-        super().__init__(name=f"Shared({fields})")
+        # A short name: the compiler spells it out in that of every function.
+        digest = blake2b(repr(fields).encode(), digest_size=8).hexdigest()
+        super().__init__(name=f"Shared({digest})")
 
 
 register_model(Shared)(models.OpaqueModel)

@@ -1,7 +1,7 @@
-"""Working time: rotas, closures, public holidays and absence, turned into shifts.
+"""Working time: rotas, closures, public holidays and how often people are absent.
 
 Days are counted from a first date (day 0); P persons stand in the order of their first rows in
-team.csv. All uniforms come from outside: nothing in this file is random.
+team.csv. Nothing in this file is random.
 """
 
 from __future__ import annotations
@@ -20,15 +20,13 @@ from numpy.typing import NDArray
 
 from forecast.errors import InputError, Problem
 from forecast.people import Closure, TeamRow, persons
-from forecast.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
 
 __all__ = [
     "Rota",
     "absence_probability",
-    "absences",
+    "check_spell",
     "public_holidays",
     "rota",
-    "shifts",
     "working_days_a_year",
 ]
 
@@ -277,7 +275,7 @@ def absence_probability(days_a_year: float, spell_days: float, working_days: flo
             f"absence needs days_a_year of at least 0 and working_days above 0, not "
             f"{days_a_year} and {working_days}"
         )
-    _check_spell(spell_days)
+    check_spell(spell_days)
     share = days_a_year / working_days
     if share <= 0.0:
         return 0.0
@@ -286,94 +284,7 @@ def absence_probability(days_a_year: float, spell_days: float, working_days: flo
     return 1.0 / (spell_days / share - spell_days + 1.0)
 
 
-def _check_spell(spell_days: float) -> None:
+def check_spell(spell_days: float) -> None:
+    """Raise ValueError where spells of absence are shorter than a day on average."""
     if not 1.0 <= spell_days < math.inf:
         raise ValueError(f"absence_spell_days must be at least 1, not {spell_days}")
-
-
-def absences(
-    working: NDArray[np.bool_],
-    begins_uniform: NDArray[np.float64],
-    length_uniform: NDArray[np.float64],
-    probability: float,
-    spell_days: float,
-) -> NDArray[np.bool_]:
-    """On which days one person is absent.
-
-    On each of the person's own working days that is not already absence, a spell begins if that
-    date's first uniform is below ``probability``. It lasts a geometric number of the person's
-    own working days, which that date's second uniform gives by inversion. Luck hangs on dates, so
-    a day more or less in the rota leaves every other date's luck as it was. Nobody is absent from
-    before the first day.
-
-    Args:
-        working: (D,) whether it is the person's own working day.
-        begins_uniform: (D,) uniforms in [0, 1), one a date.
-        length_uniform: (D,) more of them, independent of the first.
-        probability: see :func:`absence_probability`.
-        spell_days: average length of a spell in working days, at least 1.
-
-    Returns:
-        (D,) absent; only ever on working days.
-
-    Raises:
-        ValueError: spells shorter than a day, or arrays of different lengths.
-    """
-    _check_spell(spell_days)
-    if not working.shape == begins_uniform.shape == length_uniform.shape:
-        raise ValueError("absence needs the working day and both uniforms of every date")
-    own = np.flatnonzero(working)
-    starts = np.flatnonzero(begins_uniform[own] < probability)
-    lengths = _spell_lengths(length_uniform[own[starts]], spell_days, len(own))
-    away = np.zeros(len(own), dtype=bool)
-    back = 0
-    for start, length in zip(starts.tolist(), lengths.tolist(), strict=True):
-        if start >= back:
-            back = start + length
-            away[start:back] = True
-    absent = np.zeros(len(working), dtype=bool)
-    absent[own] = away
-    return absent
-
-
-def _spell_lengths(uniform: NDArray[np.float64], spell_days: float, most: int) -> NDArray[np.int64]:
-    """Geometric lengths 1, 2, ... with mean ``spell_days``, by inversion; at most ``most``."""
-    if spell_days == 1.0:
-        return np.ones(len(uniform), dtype=np.int64)
-    # P(length > k) = (1 - 1/L)^k, so the length is the least k with 1 - (1 - 1/L)^k >= u.
-    days = np.ceil(np.log1p(-uniform) / math.log1p(-1.0 / spell_days))
-    return np.clip(days, 1, max(1, most)).astype(np.int64)
-
-
-def shifts(
-    rota: Rota, absent: NDArray[np.bool_], delivered_share: NDArray[np.float64]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """When each shift begins and ends.
-
-    A shift runs from the row's ``begins`` for (hours x 3,600) x that day's delivered share, in
-    whole seconds, half up, and ends on its own day.
-
-    Args:
-        rota: the rostered hours, (P, D).
-        absent: (P, D) whether the person is absent.
-        delivered_share: (D,) share of rostered hours that reaches the stages, 0 to 1.
-
-    Returns:
-        Begin and end, (P, D), in seconds since 00:00 of day 0. Without a shift (nobody
-        rostered, absence, or less than half a second) both are 0.
-
-    Raises:
-        ValueError: the shapes do not belong together.
-    """
-    persons_and_days = rota.hours.shape
-    if absent.shape != persons_and_days or delivered_share.shape != persons_and_days[1:]:
-        raise ValueError(
-            f"shifts of {persons_and_days} need absence of that shape and a share a day, not "
-            f"{absent.shape} and {delivered_share.shape}"
-        )
-    exact = rota.hours * SECONDS_PER_HOUR * delivered_share
-    length = np.floor(exact + 0.5).astype(np.int64)  # half up, as units.half_up
-    midnight = np.arange(persons_and_days[1], dtype=np.int64) * SECONDS_PER_DAY
-    end = np.minimum(rota.begins + length, SECONDS_PER_DAY)
-    works = (end > rota.begins) & ~absent
-    return np.where(works, midnight + rota.begins, 0), np.where(works, midnight + end, 0)

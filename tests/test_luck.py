@@ -14,8 +14,9 @@ import pytest
 from numpy.random.bit_generator import ISeedSequence
 from scipy import stats
 
-from forecast import luck, working_time
+from forecast import drawing, luck, working_time
 from forecast.condition import SurveyRow
+from forecast.drawing import uniforms, words_at
 from forecast.estimates import Estimate
 from forecast.items import Category, CollectionRow, Mould
 from forecast.luck import Plan, Replication
@@ -186,9 +187,9 @@ def test_a_word_at_a_place_is_the_one_that_comes_there_in_split_mix_64() -> None
         16408922859458223821,
     ]
     key = np.array([1234567], dtype=np.uint64)
-    assert luck._words_at(np.arange(5, dtype=np.uint64), key).tolist() == quoted
+    assert words_at(np.arange(5, dtype=np.uint64), key).tolist() == quoted
     assert _split_mix(1234567, 0, 5) == quoted
-    far = luck._words_at(np.arange(10_000, 10_003, dtype=np.uint64), key)
+    far = words_at(np.arange(10_000, 10_003, dtype=np.uint64), key)
     assert far.tolist() == _split_mix(1234567, 10_000, 3)
 
 
@@ -196,7 +197,7 @@ def test_words_at_places_of_names_alike_make_uniforms_that_are_not_related() -> 
     draws = luck._Draws(1, 0)
     keys = draws.words([("absence", f"P{n}") for n in range(50)])
     places = np.arange(739_000, 741_000, dtype=np.uint64)
-    uniforms = luck._uniforms(luck._words_at(places, keys))
+    uniforms = uniforms(words_at(places, keys))
     assert stats.kstest(uniforms.ravel(), "uniform").pvalue > 0.001
     apart = np.asarray(np.corrcoef(uniforms))[np.triu_indices(50, 1)]
     # 1,225 correlations: the largest stays below this in 99.9 % of all cases.
@@ -206,7 +207,7 @@ def test_words_at_places_of_names_alike_make_uniforms_that_are_not_related() -> 
 
 
 def test_a_uniform_straight_from_a_hash_is_never_0_or_1() -> None:
-    ends = luck._uniforms(np.array([0, 2**64 - 1], dtype=np.uint64))
+    ends = uniforms(np.array([0, 2**64 - 1], dtype=np.uint64))
     assert 0.0 < ends[0] < 1e-15
     assert 1.0 - 1e-15 < ends[1] < 1.0
 
@@ -572,8 +573,8 @@ def test_the_kth_time_in_a_row_comes_when_one_uniform_is_below_the_share_to_the_
         outcomes=Outcomes(),
     )
     times = _in_a_row(name, project) - (1 if name == "rounds" else 0)
-    column = luck._Column.REJECTED if name == "rejections" else luck._Column.STILL_DAMP
-    drawn = luck.stream(1, 0, "uniforms", "A", "folder").random((20_000, len(luck._Column)))
+    column = drawing.REJECTED if name == "rejections" else drawing.STILL_DAMP
+    drawn = luck.stream(1, 0, "uniforms", "A", "folder").random((20_000, drawing.UNIFORMS))
     uniform = drawn[:, column]
     for k in range(1, 8):
         assert np.array_equal(times >= k, uniform < 0.4**k)
@@ -739,7 +740,7 @@ def test_all_persons_are_absent_as_each_of_them_would_be_alone(spell: float) -> 
         words = _split_mix(key, 2 * first, 2 * project.days)
         dates = np.array([((word >> 12) + 0.5) * 2.0**-52 for word in words]).reshape(-1, 2)
         working = plan.rota.hours[p] > 0.0
-        absent = working_time.absences(working, dates[:, 0], dates[:, 1], chance, spell)
+        absent = drawing.absences(working, dates[:, 0], dates[:, 1], chance, spell)
         assert absent.any()
         assert np.array_equal(drawn.shift_end[p] > 0, working & ~absent)
 

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from forecast.drawing import absences, shifts
 from forecast.errors import InputError
 from forecast.people import Closure, TeamRow
 from forecast.stages import Stage
@@ -19,10 +20,8 @@ from forecast.units import half_up
 from forecast.working_time import (
     Rota,
     absence_probability,
-    absences,
     public_holidays,
     rota,
-    shifts,
     working_days_a_year,
 )
 
