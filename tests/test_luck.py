@@ -16,7 +16,7 @@ from scipy import stats
 
 from forecast import drawing, luck, working_time
 from forecast.condition import SurveyRow
-from forecast.drawing import uniforms, words_at
+from forecast.drawing import words_at
 from forecast.estimates import Estimate
 from forecast.items import Category, CollectionRow, Mould
 from forecast.luck import Plan, Replication
@@ -197,7 +197,7 @@ def test_words_at_places_of_names_alike_make_uniforms_that_are_not_related() -> 
     draws = luck._Draws(1, 0)
     keys = draws.words([("absence", f"P{n}") for n in range(50)])
     places = np.arange(739_000, 741_000, dtype=np.uint64)
-    uniforms = uniforms(words_at(places, keys))
+    uniforms = drawing.uniforms(words_at(places, keys))
     assert stats.kstest(uniforms.ravel(), "uniform").pvalue > 0.001
     apart = np.asarray(np.corrcoef(uniforms))[np.triu_indices(50, 1)]
     # 1,225 correlations: the largest stays below this in 99.9 % of all cases.
@@ -207,7 +207,7 @@ def test_words_at_places_of_names_alike_make_uniforms_that_are_not_related() -> 
 
 
 def test_a_uniform_straight_from_a_hash_is_never_0_or_1() -> None:
-    ends = uniforms(np.array([0, 2**64 - 1], dtype=np.uint64))
+    ends = drawing.uniforms(np.array([0, 2**64 - 1], dtype=np.uint64))
     assert 0.0 < ends[0] < 1e-15
     assert 1.0 - 1e-15 < ends[1] < 1.0
 
