@@ -42,6 +42,7 @@ __all__ = [
     "late_drying_chart",
     "person_exposure_chart",
     "place_chart",
+    "track_record_chart",
     "waiting_chart",
     "weekly_chart",
 ]
@@ -613,4 +614,73 @@ def person_exposure_chart(frame: pd.DataFrame) -> Figure:
         f"The limit is {number(limit, 1)} hours in a week.",
         "The line is the middle future, the darker band half of the futures, the paler band 9 in "
         "10, the broken line the planning limit.",
+    )
+
+
+_CAME: dict[bool, tuple[str, str]] = {True: ("circle", INK), False: ("diamond", OCHRE)}
+
+
+def _held_against(part: pd.DataFrame, first: date, last: date) -> Layers:
+    """What came as dots, over the two ranges of each forecast."""
+    name, unit = part["panel"].iloc[0], str(part["unit"].iloc[0])
+    top = max(1.0, float(part["high"].max()), float(part["actual"].max()))
+    # As wide as there is room for, so that the bars of many weeks still stand apart.
+    width = max(1.2, min(7.0, 75.0 * 7.0 / (last - first).days))
+    base = (
+        alt.Chart(alt.NamedData(SHOWN))
+        .transform_filter(f"datum.panel === {json.dumps(name)}")
+        .encode(x=_date_axis(first, last, None, 4))
+    )
+
+    def bar(low: str, high: str, colour: str, stroke: float) -> Mark:
+        rule = base.mark_rule(color=colour, strokeWidth=stroke)
+        return rule.encode(y=_number_axis(low, unit, top, 3), y2=alt.Y2(f"{high}:Q"))
+
+    def came(held: bool) -> Mark:
+        shape, colour = _CAME[held]
+        points = base.transform_filter(f"datum.held === {json.dumps(held)}").mark_point(
+            shape=shape, color=colour, filled=True, size=max(14.0, 4.0 * width), opacity=1
+        )
+        return points.encode(y=_number_axis("actual", unit, top, 3))
+
+    words = f"{str(name)[:1].upper()}{str(name)[1:]}"
+    return [
+        bar("low", "high", BLUE, min(1.0, width / 2)),
+        bar("lower", "upper", INNER, width),
+        came(True),
+        came(False),
+        _text(words, 0, -16, weight="bold"),
+    ]
+
+
+def track_record_chart(frame: pd.DataFrame, *, hindcast: bool = False) -> Figure:
+    """What came against what was forecast, a small chart for each distance.
+
+    Args:
+        frame: as :func:`forecast.track_record.dots` makes it, at least one row.
+        hindcast: whether the forecasts were made afterwards.
+    """
+    # From a month's first day, so that even a few weeks have a date on their axis.
+    first = frame["day"].min().replace(day=1)
+    last = frame["day"].max() + timedelta(days=7)
+    small, words = [], []
+    for name, part in frame.groupby("panel", sort=False):
+        chart = alt.layer(*_held_against(part, first, last))
+        small.append(chart.properties(width=150, height=SMALL_HEIGHT))
+        words.append(f"{name} {number(int(part['held'].sum()))} of {number(len(part))}")
+    what = "hindcasts" if hindcast else "forecasts"
+    return _figure(
+        "track-record-hindcast" if hindcast else "track-record",
+        _grid(small),
+        frame,
+        f"What came since each of the {what}, against the ranges that were forecast"
+        if not hindcast
+        else "What came since each week, against the ranges of forecasts made afterwards",
+        f"Of the 8-in-10 ranges of the {what} these held what came: {joined(words)}. "
+        f"The {what} were made from {long_date(frame['day'].min())} to "
+        f"{long_date(frame['day'].max())}.",
+        "Across: the day after which the forecast was made. Upwards: items done since that day, "
+        "or weeks from it to the finish. The thin line is the 8-in-10 range, the broad bar the "
+        "5-in-10 range. A round dot is what came inside the 8-in-10 range, a diamond what came "
+        "outside it. Each small chart has its own scale.",
     )

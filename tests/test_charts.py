@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
+from datetime import date, timedelta
 from functools import lru_cache
 
+import pandas as pd
 import pytest
 
 from forecast import charts, tables
@@ -22,6 +24,7 @@ KEYS = (
     "finish",
     "exposure",
     "person-exposure",
+    "track-record",
 )
 # A person reads the units where the numbers stand.
 AXES = {
@@ -33,6 +36,7 @@ AXES = {
     "finish": ["date of the last item's end"],
     "exposure": ["hours of exposure in the week", "week beginning"],
     "person-exposure": ["hours", "QX", "VZ"],
+    "track-record": ["items", "weeks", "1 week later", "The finish"],
 }
 
 
@@ -49,8 +53,32 @@ def figures(never: int = 20) -> dict[str, Figure]:
         charts.finish_chart(tables.finish_dots(made), made.grant_end, grant.horizon),
         charts.exposure_chart(tables.exposure_in_total(made)),
         charts.person_exposure_chart(tables.exposure_by_person(made)),
+        charts.track_record_chart(held_against()),
     ]
     return {figure.key.removeprefix("figure-"): figure for figure in drawn}
+
+
+def held_against() -> pd.DataFrame:
+    """What came against ranges of 2 to 12: inside in every week but the second."""
+    return pd.DataFrame(
+        {
+            "panel": panel,
+            "unit": unit,
+            "day": date(2026, 3, 8) + timedelta(weeks=n),
+            "low": 2,
+            "lower": 5,
+            "upper": 9,
+            "high": 12,
+            "actual": 14 if n == 1 else 7,
+            "held": n != 1,
+        }
+        for panel, unit in (
+            ("1 week later", "items"),
+            ("4 weeks later", "items"),
+            ("the finish", "weeks"),
+        )
+        for n in range(6)
+    )
 
 
 def words_in(figure: Figure) -> list[str]:
@@ -151,3 +179,25 @@ def test_stages_at_which_nothing_waits_are_named_instead_of_drawn() -> None:
     figure = figures()["waiting"]
     assert "Covers" not in words_in(figure)
     assert "Hardly anything ever waits at covers, checking and reboxing." in figure.caption
+
+
+def test_what_came_outside_the_range_has_a_shape_and_is_counted() -> None:
+    frame = held_against()
+    figure = charts.track_record_chart(frame)
+    assert "1 week later 5 of 6, 4 weeks later 5 of 6 and the finish 5 of 6" in figure.alternative
+    assert charts._CAME[True][0] != charts._CAME[False][0]
+    colour = charts._CAME[False][1]
+    missed, none_missed = figure.svg, charts.track_record_chart(frame[frame["held"]]).svg
+    assert missed.count(f'fill="{colour}"') == 3
+    assert colour not in none_missed
+
+
+def test_forecasts_made_afterwards_have_a_chart_of_their_own() -> None:
+    figure = charts.track_record_chart(held_against(), hindcast=True)
+    assert figure.key != charts.track_record_chart(held_against()).key
+    assert "made afterwards" in figure.title
+    assert "hindcasts" in figure.alternative
+
+
+def test_even_a_single_forecast_stands_at_a_date() -> None:
+    assert ">Mar<" in charts.track_record_chart(held_against().iloc[:1]).svg
