@@ -1,0 +1,900 @@
+"""The pace: minutes by stage, practice, good and bad weeks and steps, learnt from the returns.
+
+For a stage and a stretch of weeks with handling minutes H, items n of each row of task_times.csv
+and N first passes before its middle,
+
+    log H = log sum n m(z) - b L(N) + level + drift + step + week + noise
+
+m(z) are the rows' averages at their standard-normal coordinates (rows of a stage err together), b
+and L practice (R16), *level* what lies outside the three numbers of the estimates, *drift* a slow
+walk, *step* at most one lasting change, *week* a heavy-tailed factor with mean 1. Practice and the
+week-to-week spread are the project's own estimates, one for all stages, and are integrated over a
+grid, as are the walk's size and the step's week; the rest is Gaussian after linearising log sum
+n m(z) at its most probable point, so that it is integrated exactly (Gauss-Newton and Laplace;
+Rue, Martino and Chopin 2009).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import betaincinv, logsumexp, ndtr
+from scipy.stats import t as student
+
+from forecast.estimates import Quantiles
+from forecast.evidence import Block
+from forecast.planning import Plan
+from forecast.stages import Stage
+
+__all__ = [
+    "EXCESS",
+    "NU",
+    "SCALE",
+    "STAGE_CORRELATION",
+    "STEP",
+    "PaceBelief",
+    "PaceDraw",
+    "Shape",
+    "StageEvidence",
+    "doublings",
+    "learn_pace",
+    "log_mean_week",
+    "shapes",
+    "walk_sizes",
+    "week_shock",
+]
+
+PRACTICE: tuple[str, ...] = ("time.practice",)
+SPREAD: tuple[str, ...] = ("time.week_spread",)
+
+STAGE_CORRELATION = 0.5  # of the errors of a stage's estimates, as far as there is evidence
+EXCESS = 0.10  # sd of a stage's log level outside the three numbers
+NU = 5.0  # degrees of freedom of good and bad weeks
+SCALE = 0.85  # of t_5 beside the sd of the normal that fits the same weeks best
+MOST_SHOCK = 6.0  # a week's t is cut there
+STEP = 0.25  # sd of the logarithm of a step
+STEP_CHANCE = 0.004  # of a step, each week
+FIRST_STEP = 4  # stretches before the first that may begin with a step
+MOST_LEVEL_SHIFT = 0.3
+
+_WALK_TOLD = (0.99, 0.010)  # of drift: what is left of it after a week; median weekly sd
+_WALK_UNTOLD = (0.85, 0.07)  # where conditions are not told: the mix of the weeks
+_WALK_LOG_SD = 0.8
+_WALK_POINTS = (-2.0, -4.0 / 3.0, -2.0 / 3.0, 0.0, 2.0 / 3.0, 4.0 / 3.0, 2.0)
+_NO_PRACTICE = 0.10  # prior weight of nobody getting faster
+_SATURATES_AT = ((1_000.0, 0.25), (4_000.0, 0.25), (math.inf, 0.50))
+_STARTS = ((1.0 / 3.0, 0.25), (1.0, 0.50), (3.0, 0.25))
+_MOST_Z = 3.5  # a coordinate's place of linearising
+_LEAST_WEIGHT = 1e-4
+_LEAST_COMPONENT = 3e-3
+_WIDEN = 0.3  # variance of log sigma, times observations, that fixed weights hide
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+def doublings(passes: Floats, starts_at: float, most: float = math.inf) -> Floats:
+    """How often practice has doubled after some first passes: log2(1 + N / N0), N up to a most.
+
+    With the factor p a doubling, minutes are p ** doublings of what they were: with N0 = 1 and
+    N = n - 1 the unit learning curve of Crawford.
+
+    >>> round(float(0.8 ** doublings(np.array(9.0), 1.0)), 4)
+    0.4765
+    """
+    return np.asarray(np.log2(1.0 + np.minimum(passes, most) / starts_at))
+
+
+@dataclass(frozen=True)
+class Shape:
+    """One shape of the practice curve; ``scale`` makes shapes agree where half is done."""
+
+    starts_at: float
+    most: float
+    scale: float
+    weight: float
+
+    def of(self, passes: Floats) -> Floats:
+        """Doublings of practice after some first passes."""
+        if self.scale == 0.0:
+            return np.zeros_like(passes)
+        return np.asarray(self.scale * doublings(passes, self.starts_at, self.most))
+
+
+def shapes(starts_at: float, items: int) -> tuple[Shape, ...]:
+    """The shapes that practice may have: the project's own first, and that of no practice last."""
+    half = np.array(items / 2.0)
+    own = float(doublings(half, starts_at))
+    found = []
+    for factor, weight in sorted(_STARTS, key=lambda each: -each[1]):
+        for most, of_most in sorted(_SATURATES_AT, key=lambda each: -each[0]):
+            reached = float(doublings(half, factor * starts_at, most))
+            weighs = (1.0 - _NO_PRACTICE) * weight * of_most
+            found.append(Shape(factor * starts_at, most, own / reached, weighs))
+    return (*found, Shape(starts_at, math.inf, 0.0, _NO_PRACTICE))
+
+
+def week_shock(z: Floats, sigma: float) -> Floats:
+    """Logarithms of good and bad weeks' factors with mean 1, from standard normals."""
+    heavy = np.interp(z, _NORMAL_AT, _HEAVY_AT)
+    return np.asarray(SCALE * sigma * heavy - log_mean_week(np.array([sigma]))[0])
+
+
+# Student's quantiles at those of normals, read off a table: a future asks for a thousand.
+_NORMAL_AT = np.linspace(-6.0, 6.0, 2_401)
+_HEAVY_AT = np.clip(student.ppf(ndtr(_NORMAL_AT), NU), -MOST_SHOCK, MOST_SHOCK)
+
+_T_AT = np.linspace(-MOST_SHOCK, MOST_SHOCK, 601)
+_T_WEIGHT = np.diff(np.concatenate([[0.0], student.cdf((_T_AT[1:] + _T_AT[:-1]) / 2.0, NU), [1.0]]))
+
+
+def log_mean_week(sigma: Floats) -> Floats:
+    """(n,) log of the mean of exp(0.85 sigma t), t cut at 6: what makes the factor's mean 1."""
+    return np.asarray(np.log(np.exp(SCALE * sigma[:, None] * _T_AT) @ _T_WEIGHT))
+
+
+@dataclass(frozen=True)
+class StageEvidence:
+    """The stretches of one stage. T stretches, R rows of task_times.csv that it uses.
+
+    Attributes:
+        rows: (R,) numbers of the rows among the estimates.
+        counts: (T, R) items or images of each.
+        weeks: (T,) middle, in weeks since Monday, 1 January of year 1.
+        log_minutes: (T,) of handling.
+        before: (T,) first passes before the middle.
+        variance: (T,) of the logarithm, apart from the weeks' own.
+        part: (T,) one over the number of weeks.
+        told: whether conditions were told.
+    """
+
+    stage: Stage
+    rows: Ints
+    counts: Floats
+    weeks: Floats
+    log_minutes: Floats
+    before: Floats
+    variance: Floats
+    part: Floats
+    told: bool
+
+    @classmethod
+    def of(cls, plan: Plan, stage: Stage, blocks: Sequence[Block]) -> StageEvidence:
+        """Lay a stage's stretches out."""
+        per_item, per_image = plan.per_item.row[:, stage], plan.per_image.row[:, stage]
+        rows = np.setdiff1d(np.concatenate([per_item, per_image]), [0])
+        of_item = (per_item[:, None] == rows).astype(float)
+        of_image = (per_image[:, None] == rows).astype(float)
+        told = sum(block.told for block in blocks)
+        return cls(
+            stage=stage,
+            rows=rows,
+            counts=np.array([b.items @ of_item + b.images @ of_image for b in blocks]),
+            weeks=np.array([block.week for block in blocks]),
+            log_minutes=np.log([block.minutes for block in blocks]),
+            before=np.array([block.before for block in blocks]),
+            variance=np.array([block.variance for block in blocks]),
+            part=np.array([1.0 / block.weeks for block in blocks]),
+            told=2 * told >= len(blocks),
+        )
+
+    @property
+    def walk(self) -> tuple[float, float]:
+        """What is left of the drift after a week, and the median of its weekly sd."""
+        return _WALK_TOLD if self.told else _WALK_UNTOLD
+
+
+def walk_sizes(median: float) -> tuple[Floats, Floats]:
+    """Weekly sds of the drift on a grid, and their prior weights."""
+    points = np.array(_WALK_POINTS)
+    weights: Floats = np.exp(-(points**2) / 2.0)
+    return np.asarray(median * np.exp(_WALK_LOG_SD * points)), weights / weights.sum()
+
+
+class _Rows:
+    """Averages of some rows at their coordinates."""
+
+    def __init__(self, quantiles: Quantiles, rows: Ints) -> None:
+        place = {int(number): n for n, number in enumerate(quantiles.uncertain)}
+        self.known = quantiles.known[rows]
+        self.unknown = np.array([n for n, r in enumerate(rows) if int(r) in place], dtype=np.int64)
+        own = np.array([place[int(rows[n])] for n in self.unknown], dtype=np.int64)
+        self.beta = quantiles.beta[:, own]
+        self.most = quantiles.most[own]
+
+    def at(self, z: Floats) -> Floats:
+        """(R,) averages."""
+        values = self.known.copy()
+        minimum, width, alpha, beta = self.beta
+        uncut = minimum + width * betaincinv(alpha, beta, np.maximum(ndtr(z), 1e-100))
+        values[self.unknown] = np.clip(uncut, 1e-9, self.most)
+        return values
+
+    def slope(self, z: Floats) -> Floats:
+        """(K,) derivatives of those that are not known."""
+        step = 1e-4
+        return np.asarray((self.at(z + step) - self.at(z - step))[self.unknown] / (2.0 * step))
+
+    def logs(self, counts: Floats, z: Floats) -> tuple[Floats, Floats]:
+        """(T,) log minutes of some counts, and their (T, K) derivatives."""
+        minutes = counts @ self.at(z)
+        slopes = counts[:, self.unknown] * self.slope(z) / minutes[:, None]
+        return np.log(minutes), np.asarray(slopes)
+
+
+@dataclass(frozen=True)
+class _Linear:
+    """log sum n m(z) of a stage near one point, for one shape of practice.
+
+    ``jacobian`` (T, K + 1) has the level outside the three numbers last; ``residual`` (T,) is what
+    jacobian, practice, drift, step and weeks have to make.
+    """
+
+    z: Floats
+    jacobian: Floats
+    residual: Floats
+    reference: float
+    reference_slope: Floats
+
+
+class _Stage:
+    """What does not change while a stage is fitted. K rows are not known."""
+
+    def __init__(self, evidence: StageEvidence, quantiles: Quantiles) -> None:
+        self.evidence = evidence
+        self.rows = _Rows(quantiles, evidence.rows)
+        self.size = len(self.rows.unknown)
+        self.weights = np.ones(len(evidence.weeks))
+        rho, median = evidence.walk
+        self.rho = rho
+        self.walks, self.walk_weights = walk_sizes(median)
+        gaps = np.abs(evidence.weeks[:, None] - evidence.weeks)
+        self.decay = rho**gaps
+        self.variances = self.walks**2 / (1.0 - rho**2)
+        covariance = np.full((self.size + 1, self.size + 1), 0.0)
+        covariance[: self.size, : self.size] = STAGE_CORRELATION
+        covariance[np.diag_indices(self.size)] = 1.0
+        covariance[-1, -1] = EXCESS**2
+        self.prior = covariance
+        self.precision = np.linalg.inv(covariance)
+
+    @property
+    def recent(self) -> Floats:
+        """(1, R) what was worked on lately."""
+        counts: Floats = self.evidence.counts[-8:].sum(axis=0, keepdims=True)
+        return counts
+
+    def linear(self, z: Floats) -> _Linear:
+        """Linearise at a point."""
+        logs, slopes = self.rows.logs(self.evidence.counts, z)
+        # Scatter has mean 1, so that the logarithm of a mean of items lies below 0.
+        residual = self.evidence.log_minutes - logs + slopes @ z + self.evidence.variance / 2.0
+        reference, slope = self.rows.logs(self.recent, z)
+        jacobian = np.column_stack([slopes, np.ones(len(logs))])
+        return _Linear(z, jacobian, residual + EXCESS**2 / 2.0, float(reference[0]), slope[0])
+
+    def noise(self, sigma: Floats, walks: Floats) -> Floats:
+        """(S, Q, T, T) covariance of weeks, noise and drift."""
+        own = SCALE**2 * (sigma[:, None] ** 2 * self.evidence.part + self.evidence.variance)
+        own = own / self.weights
+        drift = (walks**2 / (1.0 - self.rho**2))[:, None, None] * self.decay
+        return np.asarray(own[:, None, :, None] * np.eye(own.shape[1]) + drift[None])
+
+    def shift(self, sigma: Floats, walks: Floats) -> Floats:
+        """(S, Q, T) what factors with mean 1 add to the residual."""
+        weeks = log_mean_week(sigma)[:, None] * self.evidence.part
+        drift = walks**2 / (1.0 - self.rho**2) / 2.0
+        return np.asarray(weeks[:, None, :] + drift[None, :, None])
+
+
+@dataclass(frozen=True)
+class _Quadratics:
+    """A stage's log evidence as quadratics in the practice exponent b, for one shape.
+
+    Arrays (S, Q) and, for a step at one of the I places, (S, Q, I).
+    """
+
+    base: Floats
+    rr: Floats
+    rl: Floats
+    ll: Floats
+    hh: Floats
+    hr: Floats
+    hl: Floats
+    log_prior: Floats
+
+    def at(self, b: Floats) -> Floats:
+        """(B, S, Q, 1 + I) log evidence, prior of walk and step included; first: no step."""
+        b = b[:, None, None]
+        plain = self.base - 0.5 * (self.rr + 2.0 * b * self.rl + b**2 * self.ll)
+        h = self.hr + b[..., None] * self.hl
+        inverse = 1.0 / STEP**2
+        gain = 0.5 * h**2 / (self.hh + inverse) - 0.5 * np.log1p(self.hh / inverse)
+        both = np.concatenate([plain[..., None], plain[..., None] + gain], axis=-1)
+        return np.asarray(both + self.log_prior)
+
+
+def _step_places(stage: _Stage) -> Ints:
+    return np.arange(FIRST_STEP, len(stage.evidence.weeks))
+
+
+def _log_prior(stage: _Stage, walk_weights: Floats) -> Floats:
+    """(Q, 1 + I) of walk and step."""
+    weeks = stage.evidence.weeks
+    chances = STEP_CHANCE * np.array([b - a for a, b in pairwise(weeks)])[FIRST_STEP - 1 :]
+    chances = np.minimum(chances, 0.02)
+    steps = np.log(np.concatenate([[1.0 - chances.sum()], chances]))
+    return np.asarray(np.log(walk_weights)[:, None] + steps)
+
+
+def _quadratics(
+    stage: _Stage,
+    linear: _Linear,
+    practice: Floats,
+    inverse: Floats,
+    log_det: Floats,
+    shift: Floats,
+    walk_weights: Floats,
+) -> _Quadratics:
+    """Integrate coordinates and level out.
+
+    Args:
+        stage: with T stretches.
+        linear: near the most probable point.
+        practice: (T,) L(N) in natural logarithms.
+        inverse: (S, Q, T, T) of the noise's covariance.
+        log_det: (S, Q) of the covariance.
+        shift: (S, Q, T) added to the residual.
+        walk_weights: (Q,) prior.
+    """
+    grid = inverse.shape[:2]
+    jacobian = np.broadcast_to(linear.jacobian, (*grid, *linear.jacobian.shape))
+    right = np.stack([linear.residual + shift, np.broadcast_to(practice, shift.shape)], axis=-1)
+    columns = np.concatenate([jacobian, right], axis=-1)
+    solved = inverse @ columns
+    gram = columns.swapaxes(-1, -2) @ solved
+    size = linear.jacobian.shape[1]
+    precision = stage.precision + gram[..., :size, :size]
+    gain = np.linalg.solve(precision, gram[..., :size, size:])
+    reduced = gram[..., size:, size:] - gram[..., size:, :size] @ gain
+    places = _step_places(stage)
+    # A step's column is 1 from its place on: sums from the end.
+    to_end = np.flip(np.flip(solved, -2).cumsum(axis=-2), -2)[..., places, :]
+    both = np.flip(np.flip(inverse, (-2, -1)).cumsum(axis=-1).cumsum(axis=-2), (-2, -1))
+    corner = np.diagonal(both, axis1=-2, axis2=-1)[..., places]
+    h_j = to_end[..., :size]
+    h_other = to_end[..., size:] - h_j @ gain
+    hh = corner - (h_j * np.linalg.solve(precision, h_j.swapaxes(-1, -2)).swapaxes(-1, -2)).sum(-1)
+    det = np.linalg.slogdet(precision)[1] + np.linalg.slogdet(stage.prior)[1]
+    return _Quadratics(
+        base=-0.5 * (log_det + det),
+        rr=reduced[..., 0, 0],
+        rl=reduced[..., 0, 1],
+        ll=reduced[..., 1, 1],
+        hh=np.maximum(hh, 0.0),
+        hr=h_other[..., 0],
+        hl=h_other[..., 1],
+        log_prior=_log_prior(stage, walk_weights),
+    )
+
+
+@dataclass(frozen=True)
+class _Components:
+    """What a stage may be like at one shape and spread: Gaussians of (z, level, drift).
+
+    Attributes:
+        mean: (M, K + 2) at b = 0, and ``slope`` its derivative by b.
+        root: (M, K + 2, K + 2) symmetric roots of the covariances.
+        weight: (M, 3) log weight as a quadratic in b.
+        walk: (M,) weekly sd of the drift.
+    """
+
+    mean: Floats
+    slope: Floats
+    root: Floats
+    weight: Floats
+    walk: Floats
+
+
+@dataclass(frozen=True)
+class _StageBelief:
+    """What is kept of a stage."""
+
+    stage: Stage
+    names: tuple[tuple[str, ...], ...]
+    rows: _Rows
+    recent: Floats
+    rho: float
+    last_week: float
+    weeks: int
+    linear: tuple[_Linear, ...]
+    components: dict[tuple[int, int], _Components]
+
+
+@dataclass(frozen=True)
+class PaceDraw:
+    """One draw of all that :func:`learn_pace` learns.
+
+    Attributes:
+        z: coordinate of each estimate's name.
+        shape: of practice; ``sigma`` of the weeks.
+        level: log factor of each stage that stays, and ``drift`` that of the last week on record.
+        walk: weekly sd and what is left after a week, by stage.
+        last_week: of each stage's evidence.
+    """
+
+    z: dict[tuple[str, ...], float]
+    shape: Shape
+    sigma: float
+    level: dict[Stage, float]
+    drift: dict[Stage, float]
+    walk: dict[Stage, tuple[float, float]]
+    last_week: dict[Stage, float]
+
+
+@dataclass(frozen=True)
+class PaceBelief:
+    """The posterior of the pace. B points of practice, S of the spread.
+
+    Attributes:
+        log_weight: (shapes, B, S) normalised.
+        practice_z, spread_z: (B,) and (S,) coordinates of the two estimates on the grid.
+        practice_name, spread_name: their names.
+    """
+
+    shapes: tuple[Shape, ...]
+    practice_z: Floats
+    spread_z: Floats
+    log_weight: Floats
+    stages: tuple[_StageBelief, ...]
+    quantiles: Quantiles
+    practice_row: _Rows
+    spread_row: _Rows
+
+    @cached_property
+    def _weight(self) -> Floats:
+        return np.asarray(np.exp(self.log_weight))
+
+    @cached_property
+    def names(self) -> tuple[tuple[str, ...], ...]:
+        """Names of the normals that a draw asks for."""
+        own = [("estimate", *name) for stage in self.stages for name in stage.names]
+        extra = [(what, s.stage.name) for s in self.stages for what in ("level", "drift")]
+        return (("estimate", *PRACTICE), ("estimate", *SPREAD), *own, *extra)
+
+    @cached_property
+    def uniform_names(self) -> tuple[tuple[str, ...], ...]:
+        """Names of the uniforms that a draw asks for."""
+        return (("practice-shape",), *(("component", s.stage.name) for s in self.stages))
+
+    def drawn(self, normals: Floats, uniforms: Floats) -> PaceDraw:
+        """One draw.
+
+        Args:
+            normals: standard normals of ``names``, in their order.
+            uniforms: of ``uniform_names``.
+        """
+        shape = _place(self._weight.sum(axis=(1, 2)), uniforms[0])
+        practice = _between(self.practice_z, self._weight[shape].sum(axis=1), normals[0])
+        at_b = int(np.abs(self.practice_z - practice).argmin())
+        if self._weight[shape, at_b].sum() <= 0.0:
+            at_b = int(self._weight[shape].sum(axis=1).argmax())
+        spread = _between(self.spread_z, self._weight[shape, at_b], normals[1])
+        near = np.where(self._weight[shape].sum(axis=0) > 0.0, np.abs(self.spread_z - spread), 99.0)
+        at_s = int(near.argmin())
+        z: dict[tuple[str, ...], float] = {PRACTICE: practice, SPREAD: spread}
+        level: dict[Stage, float] = {}
+        drift: dict[Stage, float] = {}
+        walk: dict[Stage, tuple[float, float]] = {}
+        b = _exponent(self.practice_row, practice)
+        rows = 2
+        extra = 2 + sum(len(stage.names) for stage in self.stages)
+        for n, stage in enumerate(self.stages):
+            k = len(stage.names)
+            own = np.concatenate([normals[rows : rows + k], normals[extra : extra + 2]])
+            rows, extra = rows + k, extra + 2
+            x, size = _component(stage.components[shape, at_s], b, own, uniforms[1 + n])
+            z |= dict(zip(stage.names, x[:k].tolist(), strict=True))
+            level[stage.stage] = float(x[k]) + self._straight(stage, shape, x[:k])
+            drift[stage.stage] = float(x[k + 1])
+            walk[stage.stage] = size, stage.rho
+        return PaceDraw(
+            z=z,
+            shape=self.shapes[shape],
+            sigma=float(self.spread_row.at(np.array([spread]))[0]),
+            level=level,
+            drift=drift,
+            walk=walk,
+            last_week={stage.stage: stage.last_week for stage in self.stages},
+        )
+
+    @staticmethod
+    def _straight(stage: _StageBelief, shape: int, z: Floats) -> float:
+        """What brings a draw back to the fitted level: linearised draws are biased."""
+        linear = stage.linear[shape]
+        wanted = linear.reference + linear.reference_slope @ (z - linear.z)
+        got = math.log(float((stage.recent @ stage.rows.at(z))[0]))
+        return min(max(float(wanted) - got, -MOST_LEVEL_SHIFT), MOST_LEVEL_SHIFT)
+
+
+def _place(weights: Floats, uniform: float) -> int:
+    """The place of a uniform among some weights."""
+    sums = weights.cumsum()
+    return min(int(np.searchsorted(sums, uniform * sums[-1], side="right")), len(weights) - 1)
+
+
+def _between(points: Floats, weights: Floats, normal: float) -> float:
+    """The point at a normal's probability, cells between the grid's points filled evenly."""
+    if len(points) == 1:
+        return float(points[0])
+    middle = (points[1:] + points[:-1]) / 2.0
+    edges = np.concatenate([[2 * points[0] - middle[0]], middle, [2 * points[-1] - middle[-1]]])
+    sums = np.concatenate([[0.0], weights.cumsum()])
+    if sums[-1] <= 0.0:
+        return normal
+    probability = float(ndtr(normal)) * sums[-1]
+    return float(np.interp(probability, sums, edges))
+
+
+def _component(
+    components: _Components, b: float, normals: Floats, uniform: float
+) -> tuple[Floats, float]:
+    """Coordinates, level and drift of one Gaussian, and the drift's size."""
+    logs = components.weight @ np.array([1.0, b, b * b])
+    chosen = _place(np.exp(logs - logs.max()), uniform)
+    mean = components.mean[chosen] + b * components.slope[chosen]
+    return mean + components.root[chosen] @ normals, float(components.walk[chosen])
+
+
+def _exponent(row: _Rows, z: float) -> float:
+    """The exponent a doubling, in natural logarithms: minus the log of practice's factor."""
+    value = row.at(np.array([z])[: len(row.unknown)])[0]
+    return -math.log(max(1e-6, float(value)))
+
+
+# --- fitting
+
+
+def learn_pace(plan: Plan, blocks: Iterable[tuple[Stage, Sequence[Block]]]) -> PaceBelief | None:
+    """The posterior of the pace, or None where the returns say nothing about it.
+
+    Args:
+        plan: of the project.
+        blocks: of stages with practice.
+    """
+    quantiles = plan.estimates.quantiles
+    stages = []
+    for stage, of_stage in blocks:
+        if not of_stage:
+            continue
+        evidence = StageEvidence.of(plan, stage, of_stage)
+        stages.append(_Stage(evidence, quantiles))
+    if not stages:
+        return None
+    names = {number: name for name, number in plan.estimates.number.items()}
+    return _Fitting(plan, stages).belief(names)
+
+
+class _Fitting:
+    """One fit from scratch."""
+
+    def __init__(self, plan: Plan, stages: Sequence[_Stage]) -> None:
+        self.plan = plan
+        self.stages = stages
+        number = plan.estimates.number
+        quantiles = plan.estimates.quantiles
+        self.practice = _Rows(quantiles, np.array([number[PRACTICE]]))
+        self.spread = _Rows(quantiles, np.array([number[SPREAD]]))
+        self.shapes = shapes(plan.project.time.practice_starts_at, plan.project.total_items)
+        self.sigma = self._weigh()
+        self.linear = [self._most_probable(shape) for shape in self.shapes]
+
+    def sigmas(self, z: Floats) -> Floats:
+        """(S,) week-to-week spreads at coordinates."""
+        if not len(self.spread.unknown):
+            return np.maximum(self.spread.known, 1e-3)
+        return np.array([max(1e-3, float(self.spread.at(np.array([each]))[0])) for each in z])
+
+    def exponents(self, z: Floats) -> Floats:
+        """(B,) b at coordinates of practice."""
+        return np.array([_exponent(self.practice, float(each)) for each in z])
+
+    def _weigh(self) -> float:
+        """Choose the spread that predicts each week best from the others; weigh weeks by it.
+
+        Residuals are those against a level that may move, so that a recent step is no outlier.
+        """
+        points = np.linspace(-2.5, 2.5, 8) if len(self.spread.unknown) else np.zeros(1)
+        sigma = self.sigmas(points)
+        score = -(points**2) / 2.0
+        straight = self._most_probable(self.shapes[0], float(np.median(sigma)))
+        kept = []
+        for stage, (linear, b) in zip(self.stages, straight, strict=True):
+            walk = np.array([0.06])
+            covariance = stage.noise(sigma, walk)[:, 0] / SCALE**2
+            covariance = covariance + linear.jacobian @ stage.prior @ linear.jacobian.T
+            inverse = np.linalg.inv(covariance)
+            residual = linear.residual + b * self._practice(stage, self.shapes[0])
+            residual = residual + stage.shift(sigma, np.array([0.0]))[:, 0]
+            precision = np.diagonal(inverse, axis1=-2, axis2=-1)
+            alone = np.einsum("stu,su->st", inverse, residual) / np.sqrt(precision)
+            density = student.logpdf(alone / SCALE, NU) + 0.5 * np.log(precision)
+            score = score + density.sum(axis=1)
+            kept.append(alone)
+        best = int(score.argmax())
+        for stage, alone in zip(self.stages, kept, strict=True):
+            stage.weights = (NU + 1.0) / (NU + (alone[best] / SCALE) ** 2)
+        return float(sigma[best])
+
+    @staticmethod
+    def _practice(stage: _Stage, shape: Shape) -> Floats:
+        return shape.of(stage.evidence.before)
+
+    def _most_probable(
+        self, shape: Shape, sigma: float | None = None
+    ) -> list[tuple[_Linear, float]]:
+        """Gauss-Newton over all stages at once: where to linearise, and the practice there."""
+        spread = np.array([self.sigma if sigma is None else sigma])
+        at = [np.zeros(stage.size) for stage in self.stages]
+        practice = 0.0
+        known = not len(self.practice.unknown) or shape.scale == 0.0
+        linear = [stage.linear(z) for stage, z in zip(self.stages, at, strict=True)]
+        for _ in range(5):
+            b = _exponent(self.practice, practice)
+            rate = (_exponent(self.practice, practice + 1e-4) - b) / 1e-4
+            information, pull = 1.0, -practice
+            inverses = []
+            for stage, own in zip(self.stages, linear, strict=True):
+                walk = np.array([np.median(stage.walks)])
+                covariance = stage.noise(spread, walk)[0, 0]
+                covariance = covariance + own.jacobian @ stage.prior @ own.jacobian.T
+                inverse = np.linalg.inv(covariance)
+                shift = stage.shift(spread, walk)[0, 0]
+                curve = self._practice(stage, shape)
+                residual = own.residual + shift + b * curve
+                information += rate**2 * float(curve @ inverse @ curve)
+                pull -= rate * float(curve @ inverse @ residual)
+                inverses.append((inverse, residual, curve))
+            if not known:
+                step = pull / information
+                practice = min(max(practice + min(max(step, -1.0), 1.0), -3.0), 3.0)
+            b_new = _exponent(self.practice, practice)
+            for n, (stage, own) in enumerate(zip(self.stages, linear, strict=True)):
+                inverse, residual, curve = inverses[n]
+                wanted = stage.prior @ own.jacobian.T @ inverse @ (residual + (b_new - b) * curve)
+                move = np.clip(wanted[:-1] - own.z, -1.0, 1.0)
+                at[n] = np.clip(own.z + move, -_MOST_Z, _MOST_Z)
+            linear = [stage.linear(z) for stage, z in zip(self.stages, at, strict=True)]
+        b = _exponent(self.practice, practice)
+        return [(own, b) for own in linear]
+
+    def _prepared(
+        self, spread_z: Floats, *, coarse: bool
+    ) -> list[tuple[Floats, Floats, Floats, Floats]]:
+        """Inverse covariances of each stage, their determinants, shifts and walks' weights."""
+        sigma = self.sigmas(spread_z)
+        prepared: list[tuple[Floats, Floats, Floats, Floats]] = []
+        for stage in self.stages:
+            keep = slice(1, None, 2) if coarse else slice(None)
+            walks, weights = stage.walks[keep], stage.walk_weights[keep]
+            covariance = stage.noise(sigma, walks)
+            log_det = np.asarray(np.linalg.slogdet(covariance)[1], dtype=float)
+            shift = stage.shift(sigma, walks)
+            inverse = np.asarray(np.linalg.inv(covariance), dtype=float)
+            prepared.append((inverse, log_det, shift, weights / weights.sum()))
+        return prepared
+
+    def _evidence(
+        self, practice_z: Floats, spread_z: Floats, *, coarse: bool
+    ) -> tuple[Floats, list[list[_Quadratics]]]:
+        """(shapes, B, S) log posterior on a grid, not normalised; what it is made of."""
+        prepared = self._prepared(spread_z, coarse=coarse)
+        b = self.exponents(practice_z)
+        prior = -(practice_z[:, None] ** 2) / 2.0 - spread_z**2 / 2.0
+        total = np.array([math.log(shape.weight) for shape in self.shapes])[:, None, None] + prior
+        parts: list[list[_Quadratics]] = []
+        for k, shape in enumerate(self.shapes):
+            of_shape = []
+            for n, (stage, ready) in enumerate(zip(self.stages, prepared, strict=True)):
+                curve = self._practice(stage, shape)
+                each = _quadratics(stage, self.linear[k][n][0], curve, *ready)
+                total[k] += logsumexp(each.at(b), axis=(-2, -1))
+                of_shape.append(each)
+            parts.append(of_shape)
+        return total, parts
+
+    def _grids(self) -> tuple[Floats, Floats]:
+        """Points of practice and of the spread where the posterior is."""
+        practice = np.linspace(-3.2, 3.2, 33) if len(self.practice.unknown) else np.zeros(1)
+        spread = np.linspace(-3.0, 3.0, 9) if len(self.spread.unknown) else np.zeros(1)
+        total, _ = self._evidence(practice, spread, coarse=True)
+        weight = np.exp(total - total.max())
+        return (
+            _finer(practice, weight.sum(axis=(0, 2)), 33),
+            _finer(spread, weight.sum(axis=(0, 1)), 9),
+        )
+
+    def belief(self, names: dict[int, tuple[str, ...]]) -> PaceBelief:
+        """The posterior, ready to be drawn from."""
+        practice_z, spread_z = self._grids()
+        total, parts = self._evidence(practice_z, spread_z, coarse=False)
+        total = self._widened(total, spread_z)
+        weight = np.exp(total - logsumexp(total))
+        pairs = weight.sum(axis=1)
+        weight *= (pairs >= _LEAST_WEIGHT)[:, None, :]
+        weight /= weight.sum()
+        b = self.exponents(practice_z)
+        with np.errstate(divide="ignore"):
+            log_weight = np.log(weight)
+        prepared = self._prepared(spread_z, coarse=False)
+        found = []
+        for n, stage in enumerate(self.stages):
+            components = {}
+            for k, s in zip(*np.nonzero(pairs >= _LEAST_WEIGHT), strict=True):
+                usual = b[int(weight[k, :, s].argmax())]
+                components[int(k), int(s)] = _components(
+                    stage,
+                    self.linear[k][n][0],
+                    self._practice(stage, self.shapes[k]),
+                    parts[k][n],
+                    int(s),
+                    float(usual),
+                    prepared[n][0][s],
+                    prepared[n][2][s],
+                )
+            rows = stage.evidence.rows[stage.rows.unknown]
+            found.append(
+                _StageBelief(
+                    stage=stage.evidence.stage,
+                    names=tuple(names[int(number)] for number in rows),
+                    rows=stage.rows,
+                    recent=stage.recent,
+                    rho=stage.rho,
+                    last_week=float(stage.evidence.weeks[-1]),
+                    weeks=round(float((1.0 / stage.evidence.part).sum())),
+                    linear=tuple(each[n][0] for each in self.linear),
+                    components=components,
+                )
+            )
+        return PaceBelief(
+            shapes=self.shapes,
+            practice_z=practice_z,
+            spread_z=spread_z,
+            log_weight=log_weight,
+            stages=tuple(found),
+            quantiles=self.plan.estimates.quantiles,
+            practice_row=self.practice,
+            spread_row=self.spread,
+        )
+
+    def _widened(self, total: Floats, spread_z: Floats) -> Floats:
+        """Fixed weights make the spread look better known than it is: blur its logarithm."""
+        if len(spread_z) == 1:
+            return total
+        logs = np.log(self.sigmas(spread_z))
+        stretches = sum(len(stage.evidence.weeks) for stage in self.stages)
+        distance = (logs[:, None] - logs) ** 2 / (_WIDEN / stretches)
+        # Of each column as much as of every other: a kernel that keeps its weight.
+        kernel = np.exp(-distance / 2.0) * np.gradient(logs)[:, None]
+        kernel /= kernel.sum(axis=0, keepdims=True)
+        with np.errstate(divide="ignore"):
+            return np.asarray(
+                logsumexp(total[..., None, :] + np.log(np.maximum(kernel, 1e-300)), axis=-1)
+            )
+
+
+def _finer(points: Floats, weight: Floats, number: int) -> Floats:
+    """A grid over the part of another that has weight."""
+    if len(points) == 1:
+        return points
+    weight = weight / weight.sum()
+    at = np.flatnonzero(weight > 1e-5)
+    first, last = max(0, at[0] - 1), min(len(points) - 1, at[-1] + 1)
+    low, high = points[first], points[last]
+    if at[0] == at[-1]:
+        low, high = (points[first] + points[at[0]]) / 2.0, (points[last] + points[at[0]]) / 2.0
+    return np.linspace(low, high, number)
+
+
+def _components(
+    stage: _Stage,
+    linear: _Linear,
+    practice: Floats,
+    quadratics: _Quadratics,
+    s: int,
+    usual: float,
+    inverse: Floats,
+    shift: Floats,
+) -> _Components:
+    """Gaussians of (z, level that stays, drift of the last week) at one shape and spread.
+
+    Args:
+        stage: with T stretches.
+        linear: of the shape.
+        practice: (T,) L(N).
+        quadratics: of the shape.
+        s: which spread.
+        usual: b at which components are weighed to leave the slight ones out.
+        inverse: (Q, T, T) of the noise.
+        shift: (Q, T) added to the residual.
+    """
+    logs = quadratics.at(np.array([usual]))[0, s]
+    weights = np.exp(logs - logsumexp(logs))
+    chosen = np.argwhere(weights >= min(_LEAST_COMPONENT, float(weights.max())))
+    found = [
+        _component_of(stage, linear, practice, int(q), int(i), inverse[q], shift[q])
+        for q, i in chosen
+    ]
+    return _Components(
+        mean=np.array([each[0] for each in found]),
+        slope=np.array([each[1] for each in found]),
+        root=np.array([each[2] for each in found]),
+        weight=np.array([_weight_of(quadratics, s, int(q), int(i)) for q, i in chosen]),
+        walk=np.array([stage.walks[q] for q, _ in chosen]),
+    )
+
+
+def _weight_of(quadratics: _Quadratics, s: int, q: int, i: int) -> tuple[float, float, float]:
+    """Log weight of a component as a quadratic in b."""
+    each = quadratics
+    constant = each.base[s, q] - 0.5 * each.rr[s, q] + each.log_prior[q, i]
+    first, second = -each.rl[s, q], -0.5 * each.ll[s, q]
+    if i:
+        inverse = 1.0 / STEP**2
+        hh, hr, hl = (array[s, q, i - 1] for array in (each.hh, each.hr, each.hl))
+        constant += 0.5 * hr**2 / (hh + inverse) - 0.5 * math.log1p(hh / inverse)
+        first += hr * hl / (hh + inverse)
+        second += 0.5 * hl**2 / (hh + inverse)
+    return float(constant), float(first), float(second)
+
+
+def _component_of(
+    stage: _Stage,
+    linear: _Linear,
+    practice: Floats,
+    q: int,
+    i: int,
+    inverse: Floats,
+    shift: Floats,
+) -> tuple[Floats, Floats, Floats]:
+    """Mean, its slope by b, and root of one Gaussian; ``i`` 0: no step."""
+    design, precision = linear.jacobian, stage.precision
+    size = design.shape[1]
+    if i:
+        column = np.zeros(len(design))
+        column[_step_places(stage)[i - 1] :] = 1.0
+        design = np.column_stack([design, column])
+        wider = np.zeros((size + 1, size + 1))
+        wider[:size, :size] = precision
+        wider[size, size] = 1.0 / STEP**2
+        precision = wider
+    variance = stage.variances[q]
+    with_last = (variance * stage.decay[-1]) @ inverse
+    covariance = np.linalg.inv(precision + design.T @ inverse @ design)
+    right = np.column_stack([linear.residual + shift, practice])
+    means = covariance @ design.T @ inverse @ right
+    of_drift = with_last @ right - (with_last @ design) @ means
+    across = -(with_last @ design) @ covariance
+    left = variance - float(with_last @ (variance * stage.decay[-1]))
+    own = left + float(with_last @ design @ covariance @ design.T @ with_last)
+    joint = np.block([[covariance, across[:, None]], [across[None, :], np.array([[own]])]])
+    means = np.vstack([means, of_drift])
+    # Level and step are one from now on.
+    gather = np.zeros((size + 1, len(joint)))
+    gather[np.arange(size), np.arange(size)] = 1.0
+    gather[size - 1, size - 1 : len(joint) - 1] = 1.0
+    gather[size, -1] = 1.0
+    joint = gather @ joint @ gather.T
+    means = gather @ means
+    # What makes level's and drift's factors have mean 1 before anything is known.
+    means[size - 1, 0] -= EXCESS**2 / 2.0
+    means[size, 0] -= variance / 2.0
+    values, vectors = np.linalg.eigh(joint)
+    root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
+    return means[:, 0], means[:, 1], root
