@@ -72,7 +72,7 @@ class Ledger:
         rejected, images: by stage and material.
         items_without_images: imaged items in rows that do not tell the number of images.
         weekly: each week on record with the cumulative first passes at its end, by stage.
-        weekly_rejected: rejected items of each week on record.
+        weekly_rejected, weekly_received: items of each week on record.
         complete: by stage, whether its sums are all there is: it was told, and no week is missing.
         exposure: hours by date and person; exposure_told: weeks that told of exposure.
         cleaned: hours at cleaning by date and person, where the day grid tells them.
@@ -90,6 +90,7 @@ class Ledger:
     items_without_images: int
     weekly: tuple[tuple[date, tuple[int, ...]], ...]
     weekly_rejected: tuple[int, ...]
+    weekly_received: tuple[int, ...]
     complete: tuple[bool, ...]
     exposure: Mapping[tuple[date, str], float]
     exposure_told: frozenset[date]
@@ -136,6 +137,7 @@ def of(project: Project, history: History) -> Ledger:
         items_without_images=sums.items_without_images,
         weekly=tuple(sums.weekly),
         weekly_rejected=tuple(sums.weekly_rejected),
+        weekly_received=tuple(sums.weekly_received),
         complete=sums.telling.complete(),
         exposure=dict(sums.exposure),
         exposure_told=frozenset(sums.exposure_told),
@@ -182,6 +184,7 @@ class _Sums:
         self.by_stage = [0] * N_STAGES
         self.weekly: list[tuple[date, tuple[int, ...]]] = []
         self.weekly_rejected: list[int] = []
+        self.weekly_received: list[int] = []
         self.exposure: Counter[tuple[date, str]] = Counter()
         self.exposure_told: set[date] = set()
         self.cleaned: Counter[tuple[date, str]] = Counter()
@@ -194,6 +197,7 @@ class _Sums:
             rejected += row.rejected or 0
         self.weekly.append((told.week, tuple(self.by_stage)))
         self.weekly_rejected.append(rejected)
+        self.weekly_received.append(sum(come.items for come in told.received))
         for come in told.received:
             key = come.series, come.box, come.material, come.mould, come.red_rot
             self.received[key] += come.items
