@@ -6,7 +6,7 @@ touches few places in memory. Whatever a start in the middle of a project would 
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -235,7 +235,7 @@ def new_state(luck: Replication, room: Room) -> dict[str, Any]:
     most = luck.capacity.max(axis=1, initial=0)
     limited = luck.capacity.min(axis=1, initial=UNLIMITED) < UNLIMITED
     sets = min(int(most[Place.TOOL_SET]), room.sets)
-    known = {name: getattr(luck, name, None) for name in _READ} | asdict(settings)
+    known = {name: getattr(luck, name, None) for name in _READ} | vars(settings)
     changed = {
         "coming": np.argsort(luck.arrival, kind="stable"),
         "clock": _clock(luck, bool(limited[Place.TOOL_SET])),
