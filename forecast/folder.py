@@ -17,7 +17,7 @@ from forecast.settings import PROJECT_FILE, read_settings
 from forecast.sheets import Row, read_bytes, read_rows
 from forecast.stages import Stage
 
-__all__ = ["read_project"]
+__all__ = ["project_files", "project_from_files", "read_project"]
 
 SCENARIOS_FILE = "scenarios.toml"
 _FILES = (PROJECT_FILE, *COLUMNS, SCENARIOS_FILE)
@@ -40,7 +40,37 @@ def read_project(folder: Path) -> Project:
             problem of every file, in the order of the files.
     """
     findings = Findings()
+    return _project(_contents(Path(folder), findings), findings)
+
+
+def project_from_files(contents: Mapping[str, bytes]) -> Project:
+    """A project from its files' bytes by name, as :func:`project_files` gives them.
+
+    Raises:
+        InputError: as :func:`read_project`.
+    """
+    findings = Findings()
+    for name in _REQUIRED:
+        if name not in contents:
+            findings.add(name, "", "", "this file in the folder", "Save it there.")
+    return _project(contents, findings)
+
+
+def project_files(folder: Path) -> dict[str, bytes]:
+    """The bytes of the project's files by name; nothing else in the folder is read.
+
+    Raises:
+        InputError: the folder cannot be read.
+    """
+    findings = Findings()
     contents = _contents(Path(folder), findings)
+    if findings.problems:
+        raise InputError(findings.problems)
+    return contents
+
+
+def _project(contents: Mapping[str, bytes], findings: Findings) -> Project:
+    """The project that some files say, or all their problems."""
     settings = None
     if PROJECT_FILE in contents:
         settings = read_settings(contents[PROJECT_FILE], findings)

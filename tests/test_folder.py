@@ -9,9 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from forecast.errors import InputError
 from forecast.estimates import Estimate
 from forecast.exposure import CAUTIONS
-from forecast.folder import read_project
+from forecast.folder import project_files, project_from_files, read_project
 from forecast.items import Mould
 from forecast.project import Project
 from forecast.stages import Place, Stage
@@ -388,3 +389,15 @@ def test_optional_files_may_be_missing(tiny: Path) -> None:
     project = read_project(tiny)
     assert project.deliveries == ()
     assert project.closures == ()
+
+
+def test_a_project_is_what_its_files_say(tiny: Path) -> None:
+    """What is kept of a folder is enough to read it again, when the folder has changed."""
+    folder = tiny
+    (folder / "record.sqlite").write_bytes(b"none of the project's files")
+    files = project_files(folder)
+    assert project_from_files(files) == read_project(folder)
+    assert "record.sqlite" not in files
+    del files["team.csv"]
+    with pytest.raises(InputError, match=r"team\.csv"):
+        project_from_files(files)
