@@ -14,7 +14,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -153,7 +153,7 @@ class Belief:
             practice=None if pace is None else _practice(plan, pace, values),
             week_factor=None if pace is None else _week_factor(plan, pace, normals),
             share=self._share(plan, values, normals, uniforms),
-            **self._mix(plan, uniforms),
+            **self.conditions(plan, uniforms),
         )
 
     def coordinates(
@@ -200,7 +200,7 @@ class Belief:
             return None
         first = int(plan.week_of_day[min(plan.first_day, len(plan.week_of_day) - 1)])
         weeks = plan.week_place[first:].astype(float)
-        names = [("share", "now"), *(("share", _iso(week)) for week in weeks)]
+        names = [("share", "now"), *_by_week(("share",), int(weeks[0]), int(weeks[-1]))]
         level = logit_of(float(values[plan.estimates.number[DELIVERED]]))
         of_week = self.delivered.deviations(
             level, weeks, float(uniforms([("share",)])[0]), normals(names)
@@ -208,7 +208,8 @@ class Belief:
         by_week = np.concatenate([np.zeros(first), of_week]) + level
         return share_of(by_week[plan.week_of_day])
 
-    def _mix(self, plan: Plan, uniforms: Named) -> dict[str, Floats]:
+    def conditions(self, plan: Plan, uniforms: Named) -> dict[str, Floats]:
+        """One draw of the mix, and how alike neighbours are, as fields of :class:`Drawn`."""
         if self.mix is None:
             return {}
         known = {cell: n for n, cell in enumerate(self.mix.cells)}
@@ -347,9 +348,15 @@ def _practice(plan: Plan, pace: PaceDraw, values: Floats) -> Floats:
     return table
 
 
-def _iso(week: float) -> str:
+def _iso(week: int) -> str:
     """The Monday of a week's number."""
-    return (date.min + timedelta(weeks=int(week))).isoformat()
+    return (date.min + timedelta(weeks=week)).isoformat()
+
+
+@lru_cache(maxsize=64)
+def _by_week(what: tuple[str, ...], first: int, last: int, step: int = 1) -> tuple[Name, ...]:
+    """A name for each of some weeks."""
+    return tuple((*what, _iso(week)) for week in range(first, last + 1, step))
 
 
 def _week_factor(plan: Plan, pace: PaceDraw, normals: Named) -> Floats:
@@ -357,8 +364,8 @@ def _week_factor(plan: Plan, pace: PaceDraw, normals: Named) -> Floats:
     first = int(plan.week_of_day[min(plan.first_day, len(plan.week_of_day) - 1)])
     weeks = plan.week_place[first:].astype(float)
     stages = [stage for stage in PRACTISED_STAGES if _has_work(plan, stage)]
-    monday = [_iso(week) for week in weeks]
-    names = [("week", stage.name, day) for stage in stages for day in monday]
+    span = int(weeks[0]), int(weeks[-1])
+    names = [name for stage in stages for name in _by_week(("week", stage.name), *span)]
     shocks = week_shock(normals(names), pace.sigma).reshape(len(stages), len(weeks))
     factors = np.ones((N_STAGES, len(plan.week_place)))
     for n, stage in enumerate(stages):
@@ -380,7 +387,8 @@ def _drift(pace: PaceDraw, stage: Stage, weeks: Floats, normals: Named) -> Float
     begin = pace.last_week[stage]
     first = math.floor(begin / _KNOT) + 1
     knots = np.arange(first, math.ceil(weeks[-1] / _KNOT) + 2) * float(_KNOT)
-    luck = normals([("drift", stage.name, _iso(knot)) for knot in knots])
+    span = int(knots[0]), int(knots[-1]), _KNOT
+    luck = normals(_by_week(("drift", stage.name), *span))
     middle = -variance / 2.0  # so that the factor's mean is 1
     before, now = begin, pace.drift[stage] - middle
     values = [now]
@@ -675,14 +683,14 @@ def _learn_images(plan: Plan, composition: Composition, history: History) -> _Im
         return None
     unknown = np.array([place[int(plan.tables.images_of_cell[n])] for n in cells])
     z = np.zeros(len(plan.estimates.names))
-    posterior: Floats = np.eye(len(cells))
+    posterior: Floats = np.identity(len(cells))
     for _ in range(8):
         average = _averages(plan, z)
         slope = (_averages(plan, z + 1e-4) - _averages(plan, z - 1e-4))[cells] / 2e-4
         jacobian = design[:, cells] * slope
         residual = made - design @ average + jacobian @ z[unknown]
         weighted = jacobian.T / variance
-        posterior = np.linalg.inv(np.eye(len(cells)) + weighted @ jacobian)
+        posterior[:] = np.linalg.inv(np.eye(len(cells)) + weighted @ jacobian)
         z[unknown] = np.clip(posterior @ weighted @ residual, -4.0, 4.0)
     values, vectors = np.linalg.eigh(posterior)
     names = plan.estimates.names

@@ -97,18 +97,40 @@ class Composition:
         cells[np.arange(1, len(cells)), self.plan.cell_of_item] = 1.0
         return np.asarray(cells.cumsum(axis=0))
 
+    @cached_property
+    def _passed(self) -> Floats:
+        """(9, I + 1) first passes of a stage that the first items in the order of work make."""
+        chance = np.zeros((len(self.plan.cells), N_STAGES))
+        np.add.at(chance, self.cell, self.share[:, None] * self.applies)
+        chance[:, Stage.CHECKING] *= self.plan.project.checking.share_checked
+        return np.ascontiguousarray((self._so_far @ chance).T)
+
     def _cells_between(self, stage: Stage, first: float, last: float) -> Floats:
         """(cells,) items of each cell that pass a stage between two numbers of first passes."""
-        chance = np.zeros(len(self.plan.cells))
-        np.add.at(chance, self.cell, self.share * self.applies[:, stage])
-        if stage is Stage.CHECKING:
-            chance *= self.plan.project.checking.share_checked
-        passed = self._so_far @ chance
+        passed = self._passed[stage]
         room = max(_LEAST_WINDOW, _WINDOW * last)
         begin = int(np.searchsorted(passed, first - room))
         end = int(np.searchsorted(passed, last + room))
         begin, end = min(begin, len(passed) - 2), min(max(end, begin + 1), len(passed) - 1)
         return np.asarray(self._so_far[end] - self._so_far[begin])
+
+    @cached_property
+    def _fits(self) -> dict[tuple[Stage, str | None, int | None, bool | None], Flags]:
+        return {}
+
+    def fits(self, row: Count) -> Flags:
+        """(C,) the categories that a row may speak of."""
+        key = row.stage, row.material, row.mould, row.red_rot
+        if key not in self._fits:
+            fits = self.applies[:, row.stage].copy()
+            if row.mould is not None:
+                fits &= self.plan.mould == row.mould
+            if row.red_rot is not None:
+                fits &= self.plan.red_rot == row.red_rot
+            if row.material is not None:
+                fits &= self.material == row.material
+            self._fits[key] = fits
+        return self._fits[key]
 
     def of(self, row: Count, first: float) -> Floats:
         """(C,) a row's items by category, those with blanks as expected; 0 where none can be.
@@ -118,14 +140,7 @@ class Composition:
             first: first passes of the stage before them.
         """
         items = float(row.items or 0)
-        fits = self.applies[:, row.stage].copy()
-        if row.mould is not None:
-            fits &= self.plan.mould == row.mould
-        if row.red_rot is not None:
-            fits &= self.plan.red_rot == row.red_rot
-        if row.material is not None:
-            fits &= self.material == row.material
-        share = self.share * fits
+        share = self.share * self.fits(row)
         cells = self._cells_between(row.stage, first, first + items)
         near = share * cells[self.cell]
         if not near.any():  # out of the expected order: wherever there are such items
@@ -185,22 +200,9 @@ def _rejected(told: WeeklyReturn) -> float:
 
 def _told_enough(composition: Composition, row: Count) -> bool:
     """Whether all categories that a row may speak of take the same minutes."""
-    plan = composition.plan
-    fits = composition.applies[:, row.stage].copy()
-    for value, own in (
-        (row.material, composition.material),
-        (row.mould, plan.mould),
-        (row.red_rot, plan.red_rot),
-    ):
-        if value is not None:
-            fits &= own == value
-    pairs = {
-        (int(a), int(b))
-        for a, b in zip(
-            plan.per_item.row[fits, row.stage], plan.per_image.row[fits, row.stage], strict=True
-        )
-    }
-    return len(pairs) <= 1
+    fits = composition.fits(row)
+    tables = composition.plan.per_item, composition.plan.per_image
+    return all(len(np.unique(table.row[fits, row.stage])) <= 1 for table in tables)
 
 
 def passes(

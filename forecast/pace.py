@@ -20,11 +20,11 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
+from itertools import compress, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaincinv, logsumexp, ndtr
+from scipy.special import betaincinv, ndtr
 from scipy.stats import t as student
 
 from forecast.estimates import Quantiles
@@ -77,6 +77,17 @@ _WIDEN = 0.3  # variance of log sigma, times observations, that fixed weights hi
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+# Of a stage's noise: inverse covariances, their determinants' logarithms, what means of 1 add to
+# residuals, the walks' weights, and sums of the inverses from each diagonal place on.
+_Prepared = tuple[Floats, Floats, Floats, Floats, Floats]
+
+
+def _log_sum(logs: Floats, axis: int | tuple[int, ...] | None = None) -> Floats:
+    """Log of the sum of exponentials."""
+    most = logs.max(axis=axis, keepdims=True)
+    total: Floats = np.log(np.exp(logs - most).sum(axis=axis, keepdims=True)) + most
+    return np.asarray(total.squeeze(axis=axis))
 
 
 def doublings(passes: Floats, starts_at: float, most: float = math.inf) -> Floats:
@@ -341,6 +352,7 @@ def _quadratics(
     log_det: Floats,
     shift: Floats,
     walk_weights: Floats,
+    corner: Floats,
 ) -> _Quadratics:
     """Integrate coordinates and level out.
 
@@ -352,6 +364,7 @@ def _quadratics(
         log_det: (S, Q) of the covariance.
         shift: (S, Q, T) added to the residual.
         walk_weights: (Q,) prior.
+        corner: (S, Q, T) sums of ``inverse`` from each diagonal place on.
     """
     grid = inverse.shape[:2]
     jacobian = np.broadcast_to(linear.jacobian, (*grid, *linear.jacobian.shape))
@@ -366,11 +379,11 @@ def _quadratics(
     places = _step_places(stage)
     # A step's column is 1 from its place on: sums from the end.
     to_end = np.flip(np.flip(solved, -2).cumsum(axis=-2), -2)[..., places, :]
-    both = np.flip(np.flip(inverse, (-2, -1)).cumsum(axis=-1).cumsum(axis=-2), (-2, -1))
-    corner = np.diagonal(both, axis1=-2, axis2=-1)[..., places]
     h_j = to_end[..., :size]
     h_other = to_end[..., size:] - h_j @ gain
-    hh = corner - (h_j * np.linalg.solve(precision, h_j.swapaxes(-1, -2)).swapaxes(-1, -2)).sum(-1)
+    hh = corner[..., places] - (
+        h_j * np.linalg.solve(precision, h_j.swapaxes(-1, -2)).swapaxes(-1, -2)
+    ).sum(-1)
     det = np.linalg.slogdet(precision)[1] + np.linalg.slogdet(stage.prior)[1]
     return _Quadratics(
         base=-0.5 * (log_det + det),
@@ -674,12 +687,10 @@ class _Fitting:
         b = _exponent(self.practice, practice)
         return [(own, b) for own in linear]
 
-    def _prepared(
-        self, spread_z: Floats, *, coarse: bool
-    ) -> list[tuple[Floats, Floats, Floats, Floats]]:
+    def _prepared(self, spread_z: Floats, *, coarse: bool) -> list[_Prepared]:
         """Inverse covariances of each stage, their determinants, shifts and walks' weights."""
         sigma = self.sigmas(spread_z)
-        prepared: list[tuple[Floats, Floats, Floats, Floats]] = []
+        prepared: list[_Prepared] = []
         for stage in self.stages:
             keep = slice(1, None, 2) if coarse else slice(None)
             walks, weights = stage.walks[keep], stage.walk_weights[keep]
@@ -687,7 +698,9 @@ class _Fitting:
             log_det = np.asarray(np.linalg.slogdet(covariance)[1], dtype=float)
             shift = stage.shift(sigma, walks)
             inverse = np.asarray(np.linalg.inv(covariance), dtype=float)
-            prepared.append((inverse, log_det, shift, weights / weights.sum()))
+            both = np.flip(np.flip(inverse, (-2, -1)).cumsum(axis=-1).cumsum(axis=-2), (-2, -1))
+            corner = np.diagonal(both, axis1=-2, axis2=-1).copy()
+            prepared.append((inverse, log_det, shift, weights / weights.sum(), corner))
         return prepared
 
     def _evidence(
@@ -704,7 +717,7 @@ class _Fitting:
             for n, (stage, ready) in enumerate(zip(self.stages, prepared, strict=True)):
                 curve = self._practice(stage, shape)
                 each = _quadratics(stage, self.linear[k][n][0], curve, *ready)
-                total[k] += logsumexp(each.at(b), axis=(-2, -1))
+                total[k] += _log_sum(each.at(b), axis=(-2, -1))
                 of_shape.append(each)
             parts.append(of_shape)
         return total, parts
@@ -715,6 +728,10 @@ class _Fitting:
         spread = np.linspace(-3.0, 3.0, 9) if len(self.spread.unknown) else np.zeros(1)
         total, _ = self._evidence(practice, spread, coarse=True)
         weight = np.exp(total - total.max())
+        of_shape = weight.sum(axis=(1, 2))
+        likely = of_shape >= _LEAST_WEIGHT * of_shape.sum()
+        self.shapes = tuple(compress(self.shapes, likely))
+        self.linear = list(compress(self.linear, likely))
         return (
             _finer(practice, weight.sum(axis=(0, 2)), 33),
             _finer(spread, weight.sum(axis=(0, 1)), 9),
@@ -725,7 +742,7 @@ class _Fitting:
         practice_z, spread_z = self._grids()
         total, parts = self._evidence(practice_z, spread_z, coarse=False)
         total = self._widened(total, spread_z)
-        weight = np.exp(total - logsumexp(total))
+        weight = np.exp(total - _log_sum(total))
         pairs = weight.sum(axis=1)
         weight *= (pairs >= _LEAST_WEIGHT)[:, None, :]
         weight /= weight.sum()
@@ -785,7 +802,7 @@ class _Fitting:
         kernel /= kernel.sum(axis=0, keepdims=True)
         with np.errstate(divide="ignore"):
             return np.asarray(
-                logsumexp(total[..., None, :] + np.log(np.maximum(kernel, 1e-300)), axis=-1)
+                _log_sum(total[..., None, :] + np.log(np.maximum(kernel, 1e-300)), axis=-1)
             )
 
 
@@ -825,18 +842,16 @@ def _components(
         shift: (Q, T) added to the residual.
     """
     logs = quadratics.at(np.array([usual]))[0, s]
-    weights = np.exp(logs - logsumexp(logs))
+    weights = np.exp(logs - _log_sum(logs))
     chosen = np.argwhere(weights >= min(_LEAST_COMPONENT, float(weights.max())))
-    found = [
-        _component_of(stage, linear, practice, int(q), int(i), inverse[q], shift[q])
-        for q, i in chosen
-    ]
+    q, step = chosen.T
+    mean, slope, root = _gaussians(stage, linear, practice, step, q, inverse, shift)
     return _Components(
-        mean=np.array([each[0] for each in found]),
-        slope=np.array([each[1] for each in found]),
-        root=np.array([each[2] for each in found]),
+        mean=mean,
+        slope=slope,
+        root=root,
         weight=np.array([_weight_of(quadratics, s, int(q), int(i)) for q, i in chosen]),
-        walk=np.array([stage.walks[q] for q, _ in chosen]),
+        walk=stage.walks[q],
     )
 
 
@@ -854,47 +869,61 @@ def _weight_of(quadratics: _Quadratics, s: int, q: int, i: int) -> tuple[float, 
     return float(constant), float(first), float(second)
 
 
-def _component_of(
+def _gaussians(
     stage: _Stage,
     linear: _Linear,
     practice: Floats,
-    q: int,
-    i: int,
+    step: Ints,
+    q: Ints,
     inverse: Floats,
     shift: Floats,
 ) -> tuple[Floats, Floats, Floats]:
-    """Mean, its slope by b, and root of one Gaussian; ``i`` 0: no step."""
-    design, precision = linear.jacobian, stage.precision
-    size = design.shape[1]
-    if i:
-        column = np.zeros(len(design))
-        column[_step_places(stage)[i - 1] :] = 1.0
-        design = np.column_stack([design, column])
-        wider = np.zeros((size + 1, size + 1))
-        wider[:size, :size] = precision
-        wider[size, size] = 1.0 / STEP**2
-        precision = wider
-    variance = stage.variances[q]
-    with_last = (variance * stage.decay[-1]) @ inverse
-    covariance = np.linalg.inv(precision + design.T @ inverse @ design)
-    right = np.column_stack([linear.residual + shift, practice])
-    means = covariance @ design.T @ inverse @ right
-    of_drift = with_last @ right - (with_last @ design) @ means
-    across = -(with_last @ design) @ covariance
-    left = variance - float(with_last @ (variance * stage.decay[-1]))
-    own = left + float(with_last @ design @ covariance @ design.T @ with_last)
-    joint = np.block([[covariance, across[:, None]], [across[None, :], np.array([[own]])]])
-    means = np.vstack([means, of_drift])
-    # Level and step are one from now on.
-    gather = np.zeros((size + 1, len(joint)))
-    gather[np.arange(size), np.arange(size)] = 1.0
-    gather[size - 1, size - 1 : len(joint) - 1] = 1.0
-    gather[size, -1] = 1.0
-    joint = gather @ joint @ gather.T
-    means = gather @ means
+    """Means at b = 0, their slopes by b, and roots of M Gaussians.
+
+    Args:
+        stage: with T stretches.
+        linear: of the shape.
+        practice: (T,) L(N).
+        step: (M,) number of the step's place; 0: no step.
+        q: (M,) which walk.
+        inverse: (Q, T, T) of the noise.
+        shift: (Q, T) added to the residual.
+    """
+    size = linear.jacobian.shape[1]
+    stretches, many = len(practice), len(q)
+    begin = np.concatenate([[stretches], _step_places(stage)])[step]
+    column = (np.arange(stretches) >= begin[:, None]).astype(float)
+    design = np.empty((many, stretches, size + 1))
+    design[..., :size] = linear.jacobian
+    design[..., size] = column
+    precision = np.zeros((size + 1, size + 1))
+    precision[:size, :size] = stage.precision
+    precision[size, size] = 1.0 / STEP**2
+    solved = inverse[q]
+    last = stage.variances[q, None] * stage.decay[-1]
+    with_last = (last[:, None, :] @ solved)[:, 0]
+    weighted = design.swapaxes(-1, -2) @ solved
+    covariance = np.linalg.inv(precision + weighted @ design)
+    right = np.stack([linear.residual + shift[q], np.broadcast_to(practice, last.shape)], axis=-1)
+    means = covariance @ (weighted @ right)
+    of_last = with_last[:, None, :] @ design
+    of_drift = with_last[:, None, :] @ right - of_last @ means
+    across = -(of_last @ covariance)[:, 0]
+    left = stage.variances[q] - (with_last * last).sum(axis=-1)
+    joint = np.empty((many, size + 2, size + 2))
+    joint[:, :-1, :-1] = covariance
+    joint[:, -1, :-1] = joint[:, :-1, -1] = across
+    joint[:, -1, -1] = left - (across[:, None, :] @ of_last.swapaxes(-1, -2))[:, 0, 0]
+    # Level and step are one from now on; a step that there is not is none.
+    gather = np.zeros((many, size + 1, size + 2))
+    gather[:, np.arange(size), np.arange(size)] = 1.0
+    gather[:, size - 1, size] = step > 0
+    gather[:, size, -1] = 1.0
+    joint = gather @ joint @ gather.swapaxes(-1, -2)
+    means = gather @ np.concatenate([means, of_drift], axis=-2)
     # What makes level's and drift's factors have mean 1 before anything is known.
-    means[size - 1, 0] -= EXCESS**2 / 2.0
-    means[size, 0] -= variance / 2.0
+    means[:, size - 1, 0] -= EXCESS**2 / 2.0
+    means[:, size, 0] -= stage.variances[q] / 2.0
     values, vectors = np.linalg.eigh(joint)
-    root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
-    return means[:, 0], means[:, 1], root
+    roots = np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    return means[..., 0], means[..., 1], (vectors * roots) @ vectors.swapaxes(-1, -2)

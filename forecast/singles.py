@@ -26,7 +26,10 @@ __all__ = [
     "delivered",
     "drying",
     "log_censored_lognormal",
+    "logit_of",
     "share",
+    "share_kinds",
+    "share_of",
 ]
 
 _GRID = np.linspace(-5.0, 5.0, 401)
@@ -178,9 +181,9 @@ class Delivered:
         before = float(self.last_week)
         out = np.empty(len(weeks))
         for n, week in enumerate(weeks):
-            kept = left ** (week - before)
-            now = kept * now + sd * math.sqrt(max(0.0, 1.0 - kept**2)) * normals[n + 1]
-            out[n], before = now, week
+            kept = left ** max(0.0, week - before)
+            now = kept * now + sd * math.sqrt(1.0 - kept**2) * normals[n + 1]
+            out[n], before = now, max(before, week)
         return out
 
 
@@ -211,7 +214,7 @@ def delivered(
     noise = np.diag(np.array(variance) + _SHARE_NOISE**2)
     ones = np.ones(len(number))
     logs, kept = [], []
-    for sd, left in _share_kinds():
+    for sd, left in share_kinds():
         own = sd**2 * left**gaps
         inverse = np.linalg.inv(own + noise)
         log_det = np.linalg.slogdet(own + noise)[1]
@@ -235,7 +238,7 @@ def delivered(
     )
 
 
-def _share_kinds() -> list[tuple[float, float]]:
+def share_kinds() -> list[tuple[float, float]]:
     """How weeks may differ; without any difference it does not matter what is left of it."""
     return [
         (sd, left)
