@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,14 +14,16 @@ import scoringrules  # type: ignore[import-untyped]  # it ships none
 from numpy.typing import NDArray
 from scipy import stats
 
+from forecast import diary, luck, replicate
 from forecast.blocks import Figure, Heading, Note, Report, Table
 from forecast.condition import SurveyRow
 from forecast.estimates import Estimate
+from forecast.folder import read_project
 from forecast.history import NOTHING_YET, History
 from forecast.issued import Draws, Issued
 from forecast.items import Category, Mould
-from forecast.outcome import Futures
-from forecast.project import Project, TaskTime
+from forecast.outcome import Futures, reduce_record
+from forecast.project import Outcomes, Project, TaskTime
 from forecast.stages import Stage
 from forecast.track_record import (
     AHEAD,
@@ -45,6 +48,7 @@ from forecast.track_record import (
 from forecast.weekly import Count, WeeklyReturn
 from tests import made_up
 
+TINY = Path(__file__).parent.parent / "scenario_data" / "tiny"
 MONDAY = date(2026, 1, 5)
 MOMENT = datetime(2026, 3, 16, 9, tzinfo=UTC)
 
@@ -336,6 +340,27 @@ def test_weeks_without_counts_are_gaps_as_missing_weeks_are() -> None:
     assert not came.complete(week(1), week(2))
     assert not came.complete(week(1), week(4))
     assert came.complete(week(0), week(1))
+
+
+@pytest.mark.parametrize("counts_as_done", [("done",), ("done", "not-imaged")])
+def test_what_returns_tell_is_what_the_simulation_counted(counts_as_done: tuple[str, ...]) -> None:
+    """A future of the smallest project, written down week by week, counted from the returns."""
+    project = read_project(TINY)
+    share = replace(Estimate.known(0.2), at_most_one=True)
+    outcomes = Outcomes(set_aside=share, not_imaged=share, counts_as_done=counts_as_done)
+    project = replace(project, outcomes=outcomes)
+    plan = luck.plan(project)
+    drawn, rows = replicate.one_record(plan, seed=5, index=3)
+    came = on_record(History(diary.returns(plan, drawn, rows, project.grant.horizon)), project)
+    simulated = reduce_record(rows, drawn, 2, counts_as_done)
+    sundays = [project.day_number(monday) + 6 for monday in came.done]
+    assert list(came.done.values()) == simulated.done_by_day[sundays].tolist()
+    done, set_aside, not_imaged, _ = simulated.outcomes
+    assert min(done, set_aside, not_imaged) > 0
+    assert max(came.ended.values()) == done + set_aside + not_imaged == project.total_items
+    assert came.finish is not None
+    finish = project.date_of(simulated.finish_day)
+    assert came.finish <= finish <= came.finish + timedelta(days=6)
 
 
 # --- forecasts against it ------------------------------------------------------------------------
