@@ -48,12 +48,12 @@ PrintedRow = str | dict[str, Any]
 _LISTS = "lists"
 _FONT = "Arial"
 _FIRST_ROW = 3  # below the remark and the names of the columns
-_ROW_HEIGHT = 18.0  # points: room for handwriting
+_ROW_HEIGHT, _NOTE_HEIGHT = 18.0, 36.0  # points: room for handwriting
 _WIDTHS = {  # characters
     "week": 12, "date": 12, "put_in": 12, "taken_out": 12,
     "stage": 15, "material": 20, "mould": 12, "red_rot": 10, "outcome": 16,
     "items": 12, "images": 12, "rejected": 12, "hours": 12, "sessions": 12, "mould_hours": 14,
-    "person": 22, "batch": 22, "series": 30, "box": 16, "still_damp": 14, "note": 100,
+    "person": 22, "batch": 22, "series": 30, "box": 16, "still_damp": 14, "note": 95,
 }  # fmt: skip
 _DATES = ("week", "date", "put_in", "taken_out")
 _NUMBERS = ("items", "images", "rejected", "hours", "sessions", "mould_hours", "still_damp")
@@ -462,7 +462,7 @@ def _write_rows(sheet: Worksheet, here: _Week, places: dict[str, str]) -> None:
         sheet.column_dimensions[get_column_letter(at)].width = _WIDTHS[column]
     rows = _ROWS[name](here)
     for number, row in enumerate(rows, _FIRST_ROW):
-        sheet.row_dimensions[number].height = _ROW_HEIGHT
+        sheet.row_dimensions[number].height = _NOTE_HEIGHT if name == "notes" else _ROW_HEIGHT
         if isinstance(row, str):
             cell = _put(sheet, number, 1, row)
             cell.font = Font(_FONT, 10, bold=True, color=_MUTED)

@@ -243,8 +243,9 @@ def read_rows(
     """The rows of a CSV file, without comments and blank rows.
 
     A line that begins with ``#`` is a comment. Rows are counted as a spreadsheet counts them.
-    ``guarded`` reads a file whose text went through :func:`~forecast.cells.guard`; there a row is a
-    comment only if nothing stands beside its first cell, so that no batch named #3 gets lost.
+    ``guarded`` reads a file whose text went through :func:`~forecast.cells.guard`; there a row
+    below the names of the columns is a comment only if nothing stands beside its first cell, so
+    that no batch named #3 gets lost.
     """
     text = decode(name, data, findings)
     if text is None:
@@ -326,7 +327,10 @@ def _records(
                 "Close the quotation mark, or shorten the cell.",
             )
             continue
-        if any(cells) and not (cells[0].startswith("#") and not (guarded and any(cells[1:]))):
+        remark = cells and cells[0].startswith("#")
+        if remark and guarded and records and any(cells[1:]):
+            remark = False
+        if any(cells) and not remark:
             records.append((number, [unguard(cell) for cell in cells] if guarded else cells))
     return records, separator == ";"
 

@@ -38,6 +38,7 @@ _LARGEST = 20_000_000  # bytes of all parts when unpacked; a return has a hundre
 _MOST_PARTS = 1_000
 _OLD_KIND = b"\xd0\xcf\x11\xe0"
 _ENTITIES = re.compile(rb"<!(doctype|entity)", re.IGNORECASE)
+_SHEET = re.compile(rb"<(\w+:)?worksheet[ >/]")
 _DAMAGED = ("a workbook that can be opened", "Save it again as .xlsx, or copy it anew.")
 _BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError, RuntimeError)
 
@@ -185,7 +186,18 @@ def _unfit_parts(path: Path, parts: zipfile.ZipFile) -> tuple[str, str, str] | N
         if _ENTITIES.search(part.replace(b"\0", b"")):
             remedy = "Copy the filled rows into a new sheet from `forecast sheet`."
             return "definitions of entities", "a workbook without them", remedy
-    return None
+    return None if _complete(xml, names) else ("", *_DAMAGED)
+
+
+def _complete(xml: Mapping[str, bytes], names: Collection[str]) -> bool:
+    """Whether every sheet is there: one that is missing would pass for one that is not told."""
+    links = xml.get("xl/_rels/workbook.xml.rels", b"")
+    for link in re.findall(rb"<[^>]*/worksheet\"[^>]*>", links):
+        target = re.search(rb'Target="/?(?:xl/)?([^"]*)"', link)
+        part = f"xl/{target[1].decode(errors='replace')}" if target else ""
+        if part not in names or not _SHEET.search(xml.get(part, b"").replace(b"\0", b"")):
+            return False
+    return True
 
 
 def _opened(data: bytes) -> Workbook | None:
