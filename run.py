@@ -14,8 +14,9 @@ import shutil
 import signal
 import subprocess
 import sys
+from contextlib import contextmanager
 from types import SimpleNamespace
-from typing import IO, Iterable
+from typing import IO, Iterable, Iterator
 
 OLDEST = (3, 11)
 ROOT = os.path.dirname(os.path.abspath(__file__))
@@ -43,6 +44,27 @@ COMMANDS = (
 
 # They need the developers' lock: the tools, and an outside yardstick for the bench.
 FOR_DEVELOPERS = ("test", "check", "bench")
+
+# What simulates, and what that needs: installed first, so that the model can be compiled for this
+# computer while the rest (charts, notebooks) is fetched and unpacked, which takes about as long.
+FIRST = (
+    "colorama",
+    "holidays",
+    "llvmlite",
+    "numba",
+    "numpy",
+    "platformdirs",
+    "python-dateutil",
+    "scipy",
+    "simpy",
+    "six",
+    "tqdm",
+)
+FIRST_LOCK = "first.lock"  # in the folder .venv
+PREPARE = (
+    "from pathlib import Path; from forecast import replicate; from forecast.folder import "
+    "read_project; replicate.prepare(read_project(Path('scenario_data', 'demo')))"
+)
 
 # JupyterLab asks at its first start whether it may fetch news from outside. It may not.
 LAB_OVERRIDES = {
@@ -216,13 +238,15 @@ def follow(lines: "Iterable[str]", log: "IO[str]", total: int) -> None:
             say("  all are here; installing ...")
 
 
-def install(there: SimpleNamespace, pip: "list[str]", lock: str) -> None:
+def install(
+    there: SimpleNamespace, pip: "list[str]", lock: str, options: "tuple[str, ...]" = ()
+) -> None:
     """Install a lock. Everything comes as a wheel whose checksum is in the lock."""
     path = os.path.join(there.root, lock)
     # Compiling everything takes a third of the time, and most of it is never imported.
     command = [*pip, "install", "--no-compile", "--only-binary", ":all:", "--require-hashes"]
     running = subprocess.Popen(
-        [*command, "-r", path],
+        [*command, *options, "-r", path],
         env=environment(),
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
@@ -244,6 +268,52 @@ def install(there: SimpleNamespace, pip: "list[str]", lock: str) -> None:
             "wrote. The first set-up needs the network: check the connection and the proxy, then "
             "start again. Python 3.11 to 3.14 are known to have everything ready-made."
         )
+
+
+def first_of(lock: "Iterable[str]") -> "list[str]":
+    """The lines of a lock about what is to be installed first."""
+    lines, wanted = [], False
+    for line in lock:
+        if line[:1].isalnum():
+            wanted = line.split("==")[0] in FIRST
+        if wanted:
+            lines.append(line)
+    return lines
+
+
+def install_first(there: SimpleNamespace, pip: "list[str]", lock: str) -> None:
+    """Install what is needed to compile the model; the whole lock, later, says if that is all."""
+    path = os.path.join(there.venv, FIRST_LOCK)
+    with open(os.path.join(there.root, lock), encoding="utf-8") as whole:
+        lines = first_of(whole)
+    with open(path, "w", encoding="utf-8") as file:
+        file.writelines(lines)
+    install(there, pip, path, ("--no-deps",))
+
+
+@contextmanager
+def preparing(there: SimpleNamespace) -> "Iterator[None]":
+    """Compile the model on the side, and wait for it at the end.
+
+    If that fails nothing is lost: whoever simulates first compiles then, and says so.
+    """
+    running = subprocess.Popen(
+        [there.python, "-P", "-c", PREPARE],
+        env=environment(),
+        cwd=there.root,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        yield
+        if running.poll() is None:
+            say("  preparing the model for this computer ...")
+        running.wait()
+    except BaseException:
+        running.kill()
+        running.wait()
+        raise
 
 
 def remove(there: SimpleNamespace) -> None:
@@ -299,6 +369,12 @@ def make(there: SimpleNamespace) -> None:
         json.dump(LAB_OVERRIDES, file, indent=2)
 
 
+def install_all(there: SimpleNamespace, pip: "list[str]", dev: bool) -> None:
+    """Install the locks; what is there already is only looked at."""
+    for lock in locks_for(dev):
+        install(there, pip, lock)
+
+
 def set_up(there: SimpleNamespace, dev: bool) -> None:
     """Make the environment ready, doing no more than is needed."""
     wanted = wanted_stamp(there.root, dev)
@@ -315,8 +391,12 @@ def set_up(there: SimpleNamespace, dev: bool) -> None:
     else:
         os.remove(there.stamp)  # whatever happens now, it is not ready
     pip = installer(there)
-    for lock in locks_for(dev):
-        install(there, pip, lock)
+    if todo == "make":
+        install_first(there, pip, locks_for(dev)[0])
+        with preparing(there):
+            install_all(there, pip, dev)
+    else:
+        install_all(there, pip, dev)
     with open(there.stamp + ".part", "w", encoding="utf-8") as file:
         json.dump(wanted, file, indent=2)
     os.replace(there.stamp + ".part", there.stamp)

@@ -24,7 +24,7 @@ from forecast.errors import InputError, Problem
 from forecast.outcome import Futures, Outcome
 from forecast.project import Project
 
-__all__ = ["one_future", "one_record", "simulate"]
+__all__ = ["one_future", "one_record", "prepare", "simulate"]
 
 # Seconds of a replication, roughly: some in any case, and some for each item. Only the length of
 # batches hangs on them.
@@ -128,10 +128,11 @@ def one_record(
         index: number of the replication, from 0.
         model: ``compiled`` or ``readable``; they write the same rows.
     """
-    drawn = luck.replication(plan, seed, index)
     if model == READABLE:
+        drawn = luck.replication(plan, seed, index)
         return drawn, walkthrough.run(drawn)
     _prepare(_Job(plan, seed, model))
+    drawn = luck.replication(plan, seed, index)
     return drawn, engine.record(drawn)
 
 
@@ -171,13 +172,18 @@ def _turn(project: Project) -> AbstractContextManager[object]:
     return _DRAWING if project.total_items < _MANY_ITEMS else nullcontext()
 
 
+def prepare(project: Project) -> None:
+    """Compile all that is compiled for this computer, if need be, by trying it on a project."""
+    _prepare(_Job(luck.plan(project), DEFAULT_SEED, DEFAULT_MODEL))
+
+
 def _prepare(job: _Job) -> None:
     """Compile all that is compiled, if need be: the readable model's record is added up by it."""
 
     def one_of_each() -> None:
-        _outcome(replace(job, model=READABLE), 0)
         _outcome(replace(job, model=DEFAULT_MODEL), 0)
-        engine.record(luck.replication(job.plan, job.seed, 0))
+        drawn = luck.replication(job.plan, job.seed, 0)
+        outcome.reduce_record(engine.record(drawn), drawn, 0, ())
 
     compiled.first_use(one_of_each)
 

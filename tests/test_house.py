@@ -253,6 +253,45 @@ def test_a_made_environment_finds_the_package_of_its_checkout(
     script.set_up(there, dev=False)
 
 
+def test_what_is_installed_first_is_in_the_locks_and_is_enough_to_prepare_the_model(
+    script: ModuleType,
+) -> None:
+    for name in LOCKS:
+        with (ROOT / name).open(encoding="utf-8") as lock:
+            lines = script.first_of(lock)
+        names = {line.split("==")[0] for line in lines if line[0].isalnum()}
+        assert names == set(script.FIRST)
+        assert all("--hash=sha256:" in line for line in lines if line[0] == " ")
+    only_these = """
+import sys
+allowed = {*sys.stdlib_module_names, "forecast", "dateutil", *sys.argv[1].split()}
+class Only:
+    def find_spec(self, name, path=None, target=None):
+        if name.split(".")[0] not in allowed:
+            raise ModuleNotFoundError(name, name=name.split(".")[0])
+sys.meta_path.insert(0, Only())
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", only_these + script.PREPARE, " ".join(script.FIRST)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+
+
+def test_a_model_that_cannot_be_prepared_is_no_reason_to_stop(
+    script: ModuleType, checkout: Path
+) -> None:
+    there = script.places(str(checkout), windows=False)
+    there.python = sys.executable  # which finds no project there
+    with script.preparing(there):
+        pass
+    with pytest.raises(KeyboardInterrupt), script.preparing(there):
+        raise KeyboardInterrupt
+
+
 def test_without_any_pip_it_says_what_to_install(
     script: ModuleType, checkout: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
