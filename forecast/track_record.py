@@ -379,7 +379,7 @@ class _Leaving:
 
 
 def score(issued: Sequence[Issued], history: History, project: Project) -> TrackRecord:
-    """Score every forecast whose week has come.
+    """Score every forecast whose week has come, but for those made when all was done.
 
     Of several forecasts for one week the first counts: later ones were made after a correction,
     with more on file. Hindcasts are scored apart.
@@ -397,8 +397,7 @@ def score(issued: Sequence[Issued], history: History, project: Project) -> Track
         issued=judge.horizons(real),
         hindcast=judge.horizons(late),
         gaps=came.gaps,
-        gap_between=sum(judge.due(each, ahead) and not judge.told(each, ahead)
-                        for each in real for ahead in AHEAD),
+        gap_between=sum(judge.lost(each, ahead) for each in real for ahead in AHEAD),
         finished=came.finish is not None,
     )
 
@@ -435,32 +434,39 @@ class _Judge:
         ]
         mine = (self._score("forecast", each.draws, each.week, ahead) for each, _ in known)
         theirs = (
-            Marks(
-                tuple(self._score(name, others[n], each.week, ahead) for each, others in known)
-            )
+            Marks(tuple(self._score(name, others[n], each.week, ahead) for each, others in known))
             for n, name in enumerate(RIVALS)
         )
         return Horizon(ahead, Marks(tuple(mine)), tuple(theirs))
 
-    def due(self, forecast: Issued, ahead: int) -> bool:
+    def lost(self, forecast: Issued, ahead: int) -> bool:
+        """Whether its week has come, and a gap between keeps it from being scored."""
+        return self._due(forecast, ahead) and not self._told(forecast, ahead)
+
+    def _can_score(self, forecast: Issued, ahead: int) -> bool:
+        if ahead == FINISH:
+            return self.came.finish is not None and self._open(forecast)
+        return self._due(forecast, ahead) and self._told(forecast, ahead)
+
+    def _open(self, forecast: Issued) -> bool:
+        """Whether anything was left to forecast: with all done, no forecast can be wrong."""
+        return self.came.finish is None or forecast.week < self.came.finish
+
+    def _due(self, forecast: Issued, ahead: int) -> bool:
         """Whether the week that it looked ahead to has come, and it said something of it."""
         week = forecast.week + timedelta(weeks=ahead)
         first = forecast.draws.weeks[0] if forecast.draws.weeks else None
         return (
-            self.latest is not None
+            self._open(forecast)
+            and self.latest is not None
             and first is not None
             and first <= week <= self.latest
             and week <= self.project.grant.horizon
         )
 
-    def told(self, forecast: Issued, ahead: int) -> bool:
+    def _told(self, forecast: Issued, ahead: int) -> bool:
         """Whether no week between is missing."""
         return self.came.complete(forecast.week, forecast.week + timedelta(weeks=ahead))
-
-    def _can_score(self, forecast: Issued, ahead: int) -> bool:
-        if ahead == FINISH:
-            return self.came.finish is not None and forecast.week < self.came.finish
-        return self.due(forecast, ahead) and self.told(forecast, ahead)
 
     def _score(self, name: str, draws: Draws, week: date, ahead: int) -> Score:
         if ahead == FINISH:

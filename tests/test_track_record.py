@@ -471,9 +471,11 @@ def test_the_finish_is_scored_in_weeks_once_all_items_have_ended() -> None:
     assert finish.crps == pytest.approx(crps(cut, 3))
 
 
-def test_forecasts_made_when_all_was_done_say_nothing_of_the_finish() -> None:
-    record = score([issued(3, [[40]], [25])], reboxed([10, 10, 10, 10, 0]), small(40))
-    assert not len(at(record.issued, FINISH).forecast)
+def test_forecasts_made_when_all_was_done_cannot_be_wrong_and_do_not_count() -> None:
+    made = [issued(2, [[40]], [25]), issued(3, [[40]], [25]), issued(4, [[40]], [25])]
+    record = score(made, reboxed([10, 10, 10, 10, 0, 0]), small(40))
+    for ahead in (1, 2, FINISH):
+        assert [each.week for each in at(record.issued, ahead).forecast.scores] == [week(2)]
 
 
 def test_without_returns_or_forecasts_there_is_nothing() -> None:
