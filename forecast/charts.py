@@ -45,6 +45,7 @@ __all__ = [
     "track_record_chart",
     "waiting_chart",
     "weekly_chart",
+    "why_chart",
 ]
 
 WIDTH = 627  # CSS pixels: 166 mm, the text width of an A4 page with 22 mm margins
@@ -683,4 +684,41 @@ def track_record_chart(frame: pd.DataFrame, *, hindcast: bool = False) -> Figure
         "or weeks from it to the finish. The thin line is the 8-in-10 range, the broad bar the "
         "5-in-10 range. A round dot is what came inside the 8-in-10 range, a diamond what came "
         "outside it. Each small chart has its own scale.",
+    )
+
+
+def why_chart(frame: pd.DataFrame, before: date) -> Figure:
+    """What moved the middle finish date, by cause.
+
+    Args:
+        frame: ``cause``, ``days`` (above 0 is later), ``low`` and ``high`` (90 % interval of the
+            simulation's own error), in the order in which they are shown.
+        before: the as-of date of the earlier forecast.
+    """
+    causes = list(frame["cause"])
+    reach = max(1.0, *(float(frame[name].abs().max()) for name in ("days", "low", "high"))) * 1.1
+    x = alt.X(
+        "days:Q",
+        scale=alt.Scale(domain=[-reach, reach], nice=True),
+        axis=alt.Axis(title="days by which it moved the finish (right: later)", tickCount=7),
+    )
+    y = alt.Y("cause:N", sort=causes, axis=alt.Axis(title=None, labelLimit=220, labelColor=INK))
+    base = alt.Chart(alt.NamedData(SHOWN))
+    zero = alt.Chart(_one(days=0)).mark_rule(color=MUTED, strokeWidth=1).encode(x=x)
+    span = base.mark_rule(color=BLUE, strokeWidth=1.6).encode(
+        x=alt.X("low:Q", scale=alt.Scale(domain=[-reach, reach], nice=True)), x2="high:Q", y=y
+    )
+    dots = base.mark_point(filled=True, size=80, color=BLUE, opacity=1).encode(x=x, y=y)
+    words = [
+        f"{row.cause} {number(abs(row.days))} days {'later' if row.days > 0 else 'earlier'}"
+        for row in frame.itertuples(index=False)
+    ]
+    return _figure(
+        "why",
+        _sized(alt.layer(zero, span, dots), 28 * len(frame), 4),
+        frame,
+        f"What moved the middle finish date since the forecast of {long_date(before)}",
+        f"By cause: {joined(words)}.",
+        "The dots add up to the whole change. A line is the 90 % interval that the simulation's "
+        "own error leaves; where it crosses the upright line, the share may be nothing.",
     )

@@ -6,7 +6,6 @@ Exit codes: 0 done; 2 the input was wrong, with every problem on standard error;
 from __future__ import annotations
 
 import argparse
-import os
 import shutil
 import sys
 import tempfile
@@ -19,10 +18,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from forecast.choices import DEFAULT_MODEL, DEFAULT_REPLICATIONS, DEFAULT_SEED, MODELS
-from forecast.errors import ForecastError, InputError, Problem
+from forecast.errors import ForecastError, InputError
 from forecast.exposure import CAUTIONS
 from forecast.folder import read_project
+from forecast.options import FROM_0, OptionReader, print_cautions, started_with
 from forecast.project import Project
+from forecast.record_commands import add_record_commands
 from forecast.starter import write_starter
 
 if TYPE_CHECKING:
@@ -66,11 +67,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return DONE
 
 
-def _started_with() -> str:
-    """How to start this program: run.py says so, where it did."""
-    return os.environ.get("FORECAST_COMMAND", "forecast")
-
-
 def _print_problems(error: InputError) -> None:
     count = len(error.problems)
     print(f"{count} {'problem' if count == 1 else 'problems'} in the input:", file=sys.stderr)
@@ -80,7 +76,7 @@ def _print_problems(error: InputError) -> None:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog=_started_with(),
+        prog=started_with(),
         description="Forecast when a mould-damaged collection will be digitised, and how many "
         "items can be promised.",
         epilog=" ".join(CAUTIONS[:1]),
@@ -112,6 +108,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     _schedule_options(demo)
     demo.set_defaults(run=_demo)
+
+    add_record_commands(commands)
 
     trace = commands.add_parser(
         "trace",
@@ -198,78 +196,6 @@ def _schedule_options(parser: argparse.ArgumentParser) -> None:
     )
 
 
-_FROM_0 = "Futures and items are counted from 0."
-
-
-class _Reader:
-    """Reads options as text, and collects every problem with them."""
-
-    def __init__(self, options: argparse.Namespace) -> None:
-        self._options = options
-        self.problems: list[Problem] = []
-
-    def wrong(self, name: str, read: str, expected: str, remedy: str) -> None:
-        """Note a problem with an option."""
-        self.problems.append(Problem(f"--{name}", "", read, expected, remedy))
-
-    def number(
-        self, name: str, text: str, least: int, remedy: str = "Leave it out for the default."
-    ) -> int:
-        """A whole number of at least so much, below 10**18; where it is none, the least."""
-        if text.strip().isdecimal() and len(text) < 19 and int(text) >= least:
-            return int(text)
-        self.wrong(name, text, f"a whole number from {least}", remedy)
-        return least
-
-    def whole(self, name: str, least: int) -> int:
-        """The same of an option that has a default."""
-        return self.number(name, getattr(self._options, name), least)
-
-    def day(self, name: str) -> date | None:
-        """A date, or None where the option was left out."""
-        text = getattr(self._options, name.replace("-", "_"))
-        try:
-            return None if text is None else date.fromisoformat(text)
-        except ValueError:
-            self.wrong(name, text, "a date like 2026-05-29", "Write year-month-day.")
-            return None
-
-    def choice(self, name: str, choices: Sequence[str]) -> str:
-        """One of some words."""
-        text: str = getattr(self._options, name)
-        if text not in choices:
-            self.wrong(name, text, " or ".join(choices), "Choose one of them.")
-        return text
-
-    def file(self, name: str) -> None:
-        """A file that can be written, if it was asked for."""
-        path = getattr(self._options, name)
-        if path is not None and (path.is_dir() or not path.parent.is_dir()):
-            self.wrong(
-                name,
-                str(path),
-                "a file in a folder that exists",
-                "Make the folder first, or give another file.",
-            )
-
-    def project(self, items: Sequence[int] = ()) -> Project:
-        """The project, once all options were read; the items must be some of its own.
-
-        Raises:
-            InputError: every problem of the options and of the folder, in one go.
-        """
-        try:
-            project = read_project(self._options.folder)
-        except InputError as error:
-            raise InputError([*self.problems, *error.problems]) from None
-        last = project.total_items - 1
-        for item in sorted({item for item in items if item > last}):
-            self.wrong("item", str(item), f"a whole number from 0 to {last}", _FROM_0)
-        if self.problems:
-            raise InputError(self.problems)
-        return project
-
-
 @dataclass(frozen=True)
 class _Wanted:
     """The options of a forecast, read."""
@@ -282,7 +208,7 @@ class _Wanted:
     audience: str
 
 
-def _wanted(read: _Reader, options: argparse.Namespace) -> _Wanted:
+def _wanted(read: OptionReader, options: argparse.Namespace) -> _Wanted:
     """The options of a forecast; the reader keeps what is wrong with them."""
     wanted = _Wanted(
         read.day("as-of"),
@@ -302,9 +228,9 @@ def _new(options: argparse.Namespace) -> None:
     print(f"Wrote {len(files)} files into {options.folder}.")
     print("Every number in them is assumed: replace what you know, beginning with collection.csv,")
     print("survey.csv and team.csv. Then run")
-    print(f'  {_started_with()} check "{options.folder}"')
-    print(f'  {_started_with()} schedule "{options.folder}"')
-    _print_cautions()
+    print(f'  {started_with()} check "{options.folder}"')
+    print(f'  {started_with()} schedule "{options.folder}"')
+    print_cautions()
 
 
 def _check(options: argparse.Namespace) -> None:
@@ -319,7 +245,7 @@ def _check(options: argparse.Namespace) -> None:
         print("Assumed, because the folder does not say otherwise:")
         for name in project.defaults_used:
             print(f"  {name}")
-    _print_cautions()
+    print_cautions()
 
 
 def _demo(options: argparse.Namespace) -> None:
@@ -336,7 +262,7 @@ def _demo(options: argparse.Namespace) -> None:
 
 
 def _schedule(options: argparse.Namespace) -> None:
-    read = _Reader(options)
+    read = OptionReader(options)
     wanted = _wanted(read, options)
     project = read.project()
     from forecast.results import write_draws, write_json  # noqa: PLC0415  # see above
@@ -353,7 +279,7 @@ def _schedule(options: argparse.Namespace) -> None:
     print()
     for sentence in summary_sentences(futures):
         print(sentence)
-    _print_cautions()
+    print_cautions()
     print(f"\nThe forecast as a page: {page.resolve()}")
 
 
@@ -376,10 +302,10 @@ def _futures(project: Project, wanted: _Wanted, dask: str | None) -> Futures:
 
 
 def _trace(options: argparse.Namespace) -> None:
-    read = _Reader(options)
+    read = OptionReader(options)
     as_of, seed, model = read.day("as-of"), read.whole("seed", 0), read.choice("model", MODELS)
-    replication = read.number("replication", options.replication, 0, _FROM_0)
-    items = [read.number("item", text, 0, _FROM_0) for text in options.item]
+    replication = read.number("replication", options.replication, 0, FROM_0)
+    items = [read.number("item", text, 0, FROM_0) for text in options.item]
     project = read.project(items)
     from forecast.replicate import one_future  # noqa: PLC0415  # see above
     from forecast.trace import tale  # noqa: PLC0415  # see above
@@ -390,7 +316,7 @@ def _trace(options: argparse.Namespace) -> None:
         print("\n".join(tale(plan, drawn, rows, item)))
         print()
     print("This names people: it is for the team, and not for anybody outside.")
-    _print_cautions()
+    print_cautions()
 
 
 def _write_page(futures: Futures, options: argparse.Namespace, wanted: _Wanted) -> Path:
@@ -425,9 +351,3 @@ def _write_page(futures: Futures, options: argparse.Namespace, wanted: _Wanted) 
 def _print_warnings(project: Project) -> None:
     for warning in project.warnings:
         print(f"Warning: {warning}", file=sys.stderr)
-
-
-def _print_cautions() -> None:
-    print("\nPlease mind:")
-    for caution in CAUTIONS:
-        print(f"  {caution}")

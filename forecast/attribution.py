@@ -1,0 +1,334 @@
+"""Why the date moved: the change since the last forecast, shared out among its causes.
+
+Each cause can be the old one or the new one; every mixture is simulated again with the same luck.
+Both beliefs are drawn from the same normals, so that futures differ by what was learnt and by
+nothing else. The shares are Shapley values: they add up to the whole change.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, replace
+from datetime import date, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.belief import Drawn
+from forecast.history import History
+from forecast.outcome import NOT_BY_HORIZON, Futures
+from forecast.planning import Beginning, Belief, Knowledge, Named, Plan
+from forecast.project import Project
+from forecast.shapley import Shares, shares_with_error
+from forecast.words import joined, odds, plural
+
+__all__ = ["CAUSES", "Cause", "State", "Why", "explain"]
+
+PROGRESS, MINUTES, HOURS, CONDITION, DRYING, PLAN = range(6)
+CAUSES: tuple[str, ...] = (
+    "progress made",
+    "minutes an item",
+    "hours delivered",
+    "condition found",
+    "drying and rejects",
+    "changes of the plan",
+)
+_LEAST_DAYS = 2.0  # a smaller share is not worth a sentence
+_LEAST_ODDS = 0.02
+
+# Which cause an estimate belongs to: by the first word of its name, and by stage for task times.
+_CAUSE_OF: tuple[tuple[str, int], ...] = (
+    ("time.delivered_share", HOURS),
+    ("time.absence", HOURS),
+    ("time.", MINUTES),
+    ("drying.", DRYING),
+    ("checking.", DRYING),
+    ("outcomes.", DRYING),
+    ("collection.csv", CONDITION),
+)
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class State:
+    """What was known at one moment: the plan, the returns on file, and the as-of date."""
+
+    project: Project
+    history: History
+    as_of: date
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One cause's share, with the 90 % interval of its Monte Carlo error.
+
+    Attributes:
+        name: one of CAUSES.
+        days: by which it moved the median finish; above 0 is later.
+        odds: by which it changed the odds of keeping the promise by the grant's end.
+    """
+
+    name: str
+    days: float
+    days_low: float
+    days_high: float
+    odds: float
+    odds_low: float
+    odds_high: float
+
+
+@dataclass(frozen=True)
+class Why:
+    """The change between two forecasts. The causes add up to it.
+
+    Attributes:
+        before, after: as-of dates of the two.
+        finish_before, finish_after: median finish; None: not by the horizon, which then stands
+            for it in the days.
+        replications: simulated for each mixture of causes.
+    """
+
+    before: date
+    after: date
+    finish_before: date | None
+    finish_after: date | None
+    odds_before: float
+    odds_after: float
+    replications: int
+    causes: tuple[Cause, ...]
+
+    @property
+    def days(self) -> float:
+        """The whole change of the median finish in days; above 0 is later."""
+        return sum(cause.days for cause in self.causes)
+
+    def to_json(self) -> str:
+        """As JSON text, for the record."""
+        values = asdict(self)
+        for name in ("before", "after", "finish_before", "finish_after"):
+            values[name] = values[name] and values[name].isoformat()
+        return json.dumps(values)
+
+    @classmethod
+    def from_json(cls, text: str) -> Why:
+        """Read :meth:`to_json` back."""
+        values = json.loads(text)
+        for name in ("before", "after", "finish_before", "finish_after"):
+            values[name] = values[name] and date.fromisoformat(values[name])
+        values["causes"] = tuple(Cause(**each) for each in values["causes"])
+        return cls(**values)
+
+    def sentences(self) -> tuple[str, ...]:
+        """The change in words, and a sentence for each cause that matters, the largest first."""
+        return (self._in_all(), *(_sentence(cause) for cause in self.that_matter()))
+
+    def that_matter(self) -> tuple[Cause, ...]:
+        """Causes whose share is not small, and not only an error of the simulation."""
+        ordered = sorted(self.causes, key=lambda cause: (-abs(cause.days), -abs(cause.odds)))
+        return tuple(cause for cause in ordered if _matters(cause))
+
+    def _in_all(self) -> str:
+        since = f"Since the forecast of {self.before.isoformat()}"
+        moved = f"{since}, the middle finish date {_moved(self.days)}"
+        if None in (self.finish_before, self.finish_after):
+            moved += ", counting what is not finished by the horizon as finished on its next day"
+        said = f"{moved}, and the odds of the promise went "
+        return f"{said}from {odds(self.odds_before)} to {odds(self.odds_after)}."
+
+
+def _moved(days: float) -> str:
+    whole = round(abs(days))
+    if whole == 0:
+        return "has hardly moved"
+    return f"moved {plural(whole, 'day')} {'later' if days > 0 else 'earlier'}"
+
+
+def _matters(cause: Cause) -> bool:
+    days = abs(cause.days) >= _LEAST_DAYS and cause.days_low * cause.days_high > 0.0
+    share = abs(cause.odds) >= _LEAST_ODDS and cause.odds_low * cause.odds_high > 0.0
+    return days or share
+
+
+_BECAUSE = {
+    PROGRESS: "What was done since then, against what was expected,",
+    MINUTES: "The minutes that items take",
+    HOURS: "The hours that reach the work",
+    CONDITION: "The condition in which items were found",
+    DRYING: "Drying, rejected images and items that end otherwise",
+    PLAN: "Changes of the plan",
+}
+
+
+def _sentence(cause: Cause) -> str:
+    low, high = sorted((abs(cause.days_low), abs(cause.days_high)))
+    between = f"{round(low)} to {round(high)}" if cause.days_low * cause.days_high > 0 else ""
+    points = round(100 * abs(cause.odds))
+    better = "better" if cause.odds > 0 else "worse"
+    parts = []
+    if abs(cause.days) >= 0.5:  # it rounds to a day
+        about = f" ({between} with other luck)" if between else ""
+        parts.append(f"{_moved(cause.days)}{about}")
+    if points:
+        parts.append(f"made the odds {plural(points, 'point')} in 100 {better}")
+    return f"{_BECAUSE[CAUSES.index(cause.name)]} {joined(parts)}."
+
+
+# --- mixtures of old and new ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Mixed:
+    """A belief that takes some causes from the new one and the rest from the old."""
+
+    before: Belief
+    after: Belief
+    changed: frozenset[int]
+
+    def drawn(self, plan: Plan, normals: Named, uniforms: Named) -> Drawn:
+        """One draw: both are drawn from the same numbers."""
+        old = self.before.drawn(plan, normals, uniforms)
+        new = self.after.drawn(plan, normals, uniforms)
+
+        def of(cause: int, name: str) -> Floats | None:
+            chosen: Floats | None = getattr(new if cause in self.changed else old, name)
+            return chosen
+
+        causes = np.array([_cause_of(name) for name in plan.estimates.number])
+        numbers = np.array(list(plan.estimates.number.values()))
+        values = old.values.copy()
+        taken = numbers[np.isin(causes, list(self.changed))]
+        values[taken] = new.values[taken]
+        return Drawn(
+            values=values,
+            practice=of(MINUTES, "practice"),
+            week_factor=of(MINUTES, "week_factor"),
+            share=of(HOURS, "share"),
+            mix=of(CONDITION, "mix"),
+            box_items=of(CONDITION, "box_items"),
+            box_concentration=of(CONDITION, "box_concentration"),
+        )
+
+
+def _cause_of(name: tuple[str, ...]) -> int:
+    """The cause that an estimate belongs to; minutes, unless something else is known of it."""
+    if name[:1] == ("task_times.csv",):
+        return DRYING if name[1].startswith("drying/") else MINUTES
+    first = name[0] if name else ""
+    return next((cause for start, cause in _CAUSE_OF if first.startswith(start)), MINUTES)
+
+
+def explain(
+    before: State,
+    after: State,
+    knowledge: Callable[[Project, History, date], Knowledge],
+    simulate: Callable[[Project, date, Knowledge], Futures],
+) -> Why:
+    """Share out the change between two states.
+
+    Args:
+        before: what was known when the last forecast was issued.
+        after: what is known now.
+        knowledge: from a project and its returns up to a date to where everything is and what
+            is believed.
+        simulate: futures of a project from a date, always as many and with the same seed.
+
+    Raises:
+        InputError: the new plan cannot be read together with what was on record before.
+    """
+    known = _Known(before, after, knowledge)
+    finish, kept = [], []
+    for number in range(1 << len(known.causes)):
+        changed = frozenset(c for n, c in enumerate(known.causes) if number >> n & 1)
+        state, mixed = known.mixture(changed)
+        futures = simulate(state.project, state.as_of, mixed)
+        finish.append(_finish_dates(futures, known.beyond))
+        kept.append(_keeps(futures, known.grant_end(changed)))
+    moved = shares_with_error(np.array(finish), _medians, seed=1)
+    likelier = shares_with_error(np.array(kept, dtype=float), lambda d: d.mean(axis=1), seed=2)
+    return Why(
+        before=before.as_of,
+        after=after.as_of,
+        finish_before=_date(np.array(finish[:1]), known.beyond),
+        finish_after=_date(np.array(finish[-1:]), known.beyond),
+        odds_before=float(np.mean(kept[0])),
+        odds_after=float(np.mean(kept[-1])),
+        replications=len(finish[0]),
+        causes=_causes(known.causes, moved, likelier),
+    )
+
+
+class _Known:
+    """Both states, and every mixture of them."""
+
+    def __init__(
+        self,
+        before: State,
+        after: State,
+        knowledge: Callable[[Project, History, date], Knowledge],
+    ) -> None:
+        self.before, self.after = before, after
+        same_plan = before.project.input_sha256 == after.project.input_sha256
+        self.causes = tuple(range(PLAN if same_plan else PLAN + 1))
+        self.of: Mapping[tuple[bool, bool], Knowledge] = {
+            (plan, record): knowledge(
+                (after if plan else before).project, state.history, state.as_of
+            )
+            for plan in ((False,) if same_plan else (False, True))
+            for record, state in ((False, before), (True, after))
+        }
+        horizons = (before.project.grant.horizon, after.project.grant.horizon)
+        self.beyond = max(horizons).toordinal() + 1
+
+    def mixture(self, changed: frozenset[int]) -> tuple[State, Knowledge]:
+        """The state from which to simulate, and what is known in it."""
+        plan = PLAN in changed
+        old, new = self.of[plan, False], self.of[plan, True]
+        begins = new if PROGRESS in changed else old
+        state = self.after if PROGRESS in changed else self.before
+        project = (self.after if plan else self.before).project
+        beginning: Beginning | None = begins.beginning
+        assert old.belief is not None
+        assert new.belief is not None
+        belief = _Mixed(old.belief, new.belief, changed)
+        return replace(state, project=project), Knowledge(beginning, belief)
+
+    def grant_end(self, changed: frozenset[int]) -> date:
+        """The grant's end is part of the plan, as it was agreed when the forecast was made."""
+        state = self.after if PLAN in changed else self.before
+        return state.project.grant.end_known_on(state.as_of)
+
+
+def _finish_dates(futures: Futures, beyond: int) -> NDArray[np.int64]:
+    """(R,) ordinal dates; what is not finished by the horizon stands on the day after it."""
+    start = futures.project.grant.start.toordinal()
+    days = futures.finish_day.astype(np.int64)
+    return np.where(days == NOT_BY_HORIZON, beyond, days + start)
+
+
+def _keeps(futures: Futures, end: date) -> NDArray[np.bool_]:
+    """(R,) whether each future keeps the promise by the grant's end."""
+    project = futures.project
+    day = min(project.day_number(end), project.days - 1)
+    return np.asarray(futures.done_by_day[:, day] >= project.grant.items_promised)
+
+
+def _medians(dates: NDArray[np.generic]) -> Floats:
+    return np.asarray(np.median(dates.astype(float), axis=1))
+
+
+def _date(dates: NDArray[np.int64], beyond: int) -> date | None:
+    middle = int(_medians(dates)[0])
+    return None if middle >= beyond else date(1, 1, 1) + timedelta(days=middle - 1)
+
+
+def _causes(which: tuple[int, ...], moved: Shares, likelier: Shares) -> tuple[Cause, ...]:
+    return tuple(
+        Cause(
+            CAUSES[cause],
+            *(float(part[n]) for part in (moved.shares, moved.low, moved.high)),
+            *(float(part[n]) for part in (likelier.shares, likelier.low, likelier.high)),
+        )
+        for n, cause in enumerate(which)
+    )

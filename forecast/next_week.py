@@ -1,0 +1,187 @@
+"""The week that comes: hours, items and shelves of many futures in their first week."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast import luck
+from forecast.events import What
+from forecast.exposure import CALENDAR_WEEK
+from forecast.history import History
+from forecast.people import TeamRow
+from forecast.planning import Knowledge, Plan
+from forecast.project import Project
+from forecast.replicate import one_record
+from forecast.stages import N_STAGES
+from forecast.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
+from forecast.working_time import public_holidays, rota
+
+__all__ = ["MouldHours", "NextWeek", "mould_hours_left", "next_week"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class NextWeek:
+    """What R futures do in one week. P persons.
+
+    Attributes:
+        monday: of the week.
+        hours: (R, P, 9) in sessions, clothing and clearing included.
+        items: (R, 9) that finish the stage for the first time.
+        called: (R,) that are called from the store on to a quarantine shelf.
+        to_dry: (R,) active items that begin their first round of drying.
+    """
+
+    monday: date
+    hours: Floats
+    items: Ints
+    called: Ints
+    to_dry: Ints
+
+
+def next_week(
+    project: Project,
+    knowledge: Knowledge | None,
+    first_day: int,
+    monday: date,
+    replications: int = 200,
+    seed: int = 1,
+) -> NextWeek:
+    """Look at one week of the futures that a forecast with the same arguments sees.
+
+    Args:
+        project: the project.
+        knowledge: what is on record; None: nothing.
+        first_day: day number from which it is simulated.
+        monday: of the week.
+        replications: how many futures.
+        seed: of the forecast.
+    """
+    plan = luck.plan(project, first_day, knowledge)
+    begin = project.day_number(monday) * SECONDS_PER_DAY
+    weeks = [_Week(plan, seed, index, begin) for index in range(replications)]
+    return NextWeek(
+        monday=monday,
+        hours=np.array([week.hours() for week in weeks]),
+        items=np.array([week.items() for week in weeks]),
+        called=np.array([week.count(What.SHELF_TAKEN) for week in weeks]),
+        to_dry=np.array([week.first_rounds() for week in weeks]),
+    )
+
+
+class _Week:
+    """One future's week, cut out of its event record."""
+
+    def __init__(self, plan: Plan, seed: int, index: int, begin: int) -> None:
+        self.people = len(plan.project.persons)
+        drawn, rows = one_record(plan, seed, index)
+        found = rows[:, 1] == What.FOUND
+        self.passed_before = drawn.start.has_passed if drawn.start is not None else None
+        time = rows[:, 0]
+        within = (time >= begin) & (time < begin + 7 * SECONDS_PER_DAY) & ~found
+        self.rows = rows[within]
+        self.earlier = rows[(time < begin) & ~found]
+
+    def of(self, what: What) -> Ints:
+        return self.rows[self.rows[:, 1] == what]
+
+    def count(self, what: What) -> int:
+        return len(self.of(what))
+
+    def hours(self) -> Floats:
+        """(P, 9) hours from a session's begin to its end, by person and stage."""
+        hours = np.zeros((self.people, N_STAGES))
+        # A shift ends on its own day, so no session reaches into another week.
+        for sign, what in ((-1, What.SESSION_BEGINS), (1, What.SESSION_ENDS)):
+            rows = self.of(what)
+            np.add.at(hours, (rows[:, 4], rows[:, 2]), sign * rows[:, 0] / SECONDS_PER_HOUR)
+        return hours
+
+    def items(self) -> Ints:
+        """(9,) first passes."""
+        done = self.of(What.FINISHED)
+        key = np.unique(done[:, 3] * N_STAGES + done[:, 2])
+        before = self.earlier[self.earlier[:, 1] == What.FINISHED]
+        key = np.setdiff1d(key, before[:, 3] * N_STAGES + before[:, 2])
+        item, stage = key // N_STAGES, key % N_STAGES
+        if self.passed_before is not None:
+            stage = stage[~self.passed_before[item, stage]]
+        return np.bincount(stage, minlength=N_STAGES)
+
+    def first_rounds(self) -> int:
+        """Active items put into a drying place."""
+        begun = np.unique(self.of(What.ROUND_BEGINS)[:, 3])
+        earlier = self.earlier[self.earlier[:, 1] == What.ROUND_BEGINS][:, 3]
+        return len(np.setdiff1d(begun, earlier))
+
+
+# --- mould hours ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class MouldHours:
+    """What the planning limits leave to one person on each day of a week.
+
+    Attributes:
+        hours: seven, from Monday: 0 where the person is not rostered, not assigned to mould
+            work, or has used up the days; before anything is worked in that week.
+        days: on how many of them, at most.
+    """
+
+    person: str
+    hours: tuple[float, ...]
+    days: int
+
+
+def mould_hours_left(project: Project, history: History, monday: date) -> tuple[MouldHours, ...]:
+    """The planning limits' rest for everybody who does mould work, from the record (R2).
+
+    Args:
+        project: whose limits and rota count.
+        history: the returns on record.
+        monday: of the week.
+    """
+    off: frozenset[date] = frozenset()
+    sunday = monday + timedelta(days=6)
+    if project.observe_public_holidays:
+        off = public_holidays(project.country, project.subdivision, monday, sunday)
+    rostered = rota(project.team, project.closures, off, monday, 7)
+    exposed = {
+        (row.person, row.day) for each in history.returns for row in each.exposed if row.hours > 0
+    }
+    found = []
+    for number, person in enumerate(project.persons):
+        days = [monday + timedelta(days=n) for n in range(7)]
+        assigned = [any(r.covers(d) and r.mould_work for r in _rows(project, person)) for d in days]
+        if not any(assigned):
+            continue
+        hours = tuple(
+            min(project.exposure.hours_per_day, float(rostered.hours[number, n]))
+            if assigned[n] and _days_left(project, exposed, person, day) > 0
+            else 0.0
+            for n, day in enumerate(days)
+        )
+        most = max(_days_left(project, exposed, person, day) for day in days)
+        found.append(MouldHours(person, hours, min(most, sum(h > 0 for h in hours))))
+    return tuple(found)
+
+
+def _rows(project: Project, person: str) -> list[TeamRow]:
+    return [row for row in project.team if row.person == person]
+
+
+def _days_left(
+    project: Project, exposed: set[tuple[str, date]], person: str, day: date
+) -> int:
+    """Days of exposure that are left on a day, by what is on record."""
+    limit = project.exposure.days_per_week
+    if project.exposure.week_rule == CALENDAR_WEEK:
+        return limit
+    before = [day - timedelta(days=n) for n in range(1, 7)]
+    return limit - sum((person, each) in exposed for each in before)

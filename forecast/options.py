@@ -1,0 +1,98 @@
+"""Options of a command, read as text, with every problem noted before anything is done."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from collections.abc import Sequence
+from datetime import date
+
+from forecast.errors import InputError, Problem
+from forecast.exposure import CAUTIONS
+from forecast.folder import read_project
+from forecast.project import Project
+
+__all__ = ["FROM_0", "OptionReader", "print_cautions", "started_with"]
+
+FROM_0 = "Futures and items are counted from 0."
+
+
+def started_with() -> str:
+    """How to start this program: run.py says so, where it did."""
+    return os.environ.get("FORECAST_COMMAND", "forecast")
+
+
+def print_cautions() -> None:
+    """What to mind before anybody works with mould."""
+    print("\nPlease mind:")
+    for caution in CAUTIONS:
+        print(f"  {caution}")
+
+
+class OptionReader:
+    """Reads options as text, and collects every problem with them."""
+
+    def __init__(self, options: argparse.Namespace) -> None:
+        self._options = options
+        self.problems: list[Problem] = []
+
+    def wrong(self, name: str, read: str, expected: str, remedy: str) -> None:
+        """Note a problem with an option."""
+        self.problems.append(Problem(f"--{name}", "", read, expected, remedy))
+
+    def number(
+        self, name: str, text: str, least: int, remedy: str = "Leave it out for the default."
+    ) -> int:
+        """A whole number of at least so much, below 10**18; where it is none, the least."""
+        if text.strip().isdecimal() and len(text) < 19 and int(text) >= least:
+            return int(text)
+        self.wrong(name, text, f"a whole number from {least}", remedy)
+        return least
+
+    def whole(self, name: str, least: int) -> int:
+        """The same of an option that has a default."""
+        return self.number(name, getattr(self._options, name), least)
+
+    def day(self, name: str) -> date | None:
+        """A date, or None where the option was left out."""
+        text = getattr(self._options, name.replace("-", "_"))
+        try:
+            return None if text is None else date.fromisoformat(text)
+        except ValueError:
+            self.wrong(name, text, "a date like 2026-05-29", "Write year-month-day.")
+            return None
+
+    def choice(self, name: str, choices: Sequence[str]) -> str:
+        """One of some words."""
+        text: str = getattr(self._options, name)
+        if text not in choices:
+            self.wrong(name, text, " or ".join(choices), "Choose one of them.")
+        return text
+
+    def file(self, name: str) -> None:
+        """A file that can be written, if it was asked for."""
+        path = getattr(self._options, name)
+        if path is not None and (path.is_dir() or not path.parent.is_dir()):
+            self.wrong(
+                name,
+                str(path),
+                "a file in a folder that exists",
+                "Make the folder first, or give another file.",
+            )
+
+    def project(self, items: Sequence[int] = ()) -> Project:
+        """The project, once all options were read; the items must be some of its own.
+
+        Raises:
+            InputError: every problem of the options and of the folder, in one go.
+        """
+        try:
+            project = read_project(self._options.folder)
+        except InputError as error:
+            raise InputError([*self.problems, *error.problems]) from None
+        last = project.total_items - 1
+        for item in sorted({item for item in items if item > last}):
+            self.wrong("item", str(item), f"a whole number from 0 to {last}", FROM_0)
+        if self.problems:
+            raise InputError(self.problems)
+        return project

@@ -1,0 +1,155 @@
+"""From what is on record to a forecast: what is believed, where everything is, and on from there.
+
+Refitted from scratch each time, so that a correction of an early week is in everything after it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast import beginning, ledger, luck
+from forecast.belief import Belief, Learnt, learn
+from forecast.choices import DEFAULT_MODEL, DEFAULT_REPLICATIONS, DEFAULT_SEED
+from forecast.diary import hours_by_week
+from forecast.history import History
+from forecast.outcome import Futures
+from forecast.planning import Knowledge
+from forecast.project import Project
+from forecast.replicate import one_record, simulate
+from forecast.stages import N_STAGES, Stage
+from forecast.units import SECONDS_PER_HOUR
+
+__all__ = ["default_as_of", "forecast", "in_words", "known", "learnt"]
+
+_TRIAL_FUTURES = 20  # to see how much of their shifts people wait for work
+_TRIAL_SEED = 1
+
+Floats = NDArray[np.float64]
+
+
+def default_as_of(project: Project, history: History) -> date:
+    """The Sunday of the last recorded week; without one, the day before the grant's start (R19)."""
+    return history.last_day or project.default_as_of()
+
+
+@dataclass(frozen=True)
+class _Trial:
+    """What simulated people do, where the record does not tell.
+
+    Attributes:
+        busy: by Monday, the share of time on shift that is spent in sessions.
+        sessions_an_hour: by stage, sessions begun in an hour of sessions.
+    """
+
+    busy: Mapping[date, float]
+    sessions_an_hour: Mapping[Stage, float]
+
+
+def _trial(project: Project, belief: Belief | None) -> _Trial:
+    """Play the project from its start a few times, with what is believed."""
+    plan = luck.plan(project, 0, Knowledge(None, belief))
+    worked, on_shift, at_stage, sessions = 0, 0, np.zeros(N_STAGES), np.zeros(N_STAGES)
+    for index in range(_TRIAL_FUTURES):
+        drawn, rows = one_record(plan, _TRIAL_SEED, index)
+        work = hours_by_week(rows, drawn)
+        worked = worked + work.by_person.sum(axis=1)
+        on_shift = on_shift + work.on_shift.sum(axis=1)
+        at_stage += work.by_stage.sum(axis=0)
+        sessions += work.sessions.sum(axis=0)
+    share = np.full(np.shape(on_shift), math.nan)
+    np.divide(worked, on_shift, out=share, where=np.asarray(on_shift) > 0)
+    monday = project.grant.start - timedelta(days=project.grant.start.weekday())
+    return _Trial(
+        {
+            monday + timedelta(weeks=week): float(each)
+            for week, each in enumerate(share)
+            if not math.isnan(each)
+        },
+        {
+            stage: float(sessions[stage] * SECONDS_PER_HOUR / at_stage[stage])
+            for stage in Stage
+            if at_stage[stage] > 0
+        },
+    )
+
+
+def learnt(project: Project, history: History, as_of: date) -> Belief:
+    """What the returns up to a date make of the project's estimates.
+
+    How long people wait for work, and how many sessions an hour of work has, follow from what is
+    believed; so a first belief plays the past a few times, and a second one rests on that.
+
+    Args:
+        project: the project.
+        history: all returns; later ones are left out.
+        as_of: the date.
+    """
+    plan = luck.plan(project)
+    first = learn(plan, history, as_of)
+    if not history.up_to(as_of).returns:
+        return first
+    trial = _trial(project, first)
+    return learn(
+        plan, history, as_of, busy=trial.busy, sessions_an_hour=trial.sessions_an_hour
+    )
+
+
+def known(project: Project, history: History, as_of: date) -> Knowledge:
+    """What is believed on a date, and where everything is.
+
+    Raises:
+        InputError: the returns contradict the project.
+    """
+    on_file = history.up_to(as_of)
+    belief = learnt(project, on_file, as_of)
+    where = beginning.of(luck.plan(project), ledger.of(project, on_file), as_of)
+    return Knowledge(where, belief)
+
+
+def in_words(project: Project, knowledge: Knowledge) -> tuple[Learnt, ...]:
+    """Each figure that the returns speak of, before and after."""
+    if not isinstance(knowledge.belief, Belief):
+        return ()
+    return knowledge.belief.learnt(luck.plan(project))
+
+
+def forecast(
+    project: Project,
+    history: History,
+    as_of: date | None = None,
+    replications: int = DEFAULT_REPLICATIONS,
+    seed: int = DEFAULT_SEED,
+    workers: int | None = None,
+    executor: Executor | None = None,
+    progress: bool = True,
+    standstill: bool = True,
+    model: str = DEFAULT_MODEL,
+) -> Futures:
+    """A forecast from what is on record; without any return, the plain forecast of the plan.
+
+    Arguments as :func:`forecast.replicate.simulate`, and ``history``: all returns on record.
+
+    Raises:
+        InputError: an argument is out of its range, or the returns contradict the project.
+    """
+    day = default_as_of(project, history) if as_of is None else as_of
+    knowledge = known(project, history, day) if history.up_to(day).returns else None
+    return simulate(
+        project,
+        day,
+        replications,
+        seed,
+        workers,
+        executor,
+        progress,
+        standstill,
+        model,
+        knowledge=knowledge,
+    )
