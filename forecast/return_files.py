@@ -115,6 +115,7 @@ _WEEK_HOURS = 168
 _SLACK = 1e-6  # hours: sums of decimal fractions are not exact
 _IMAGES = Limits(0, 10_000_000, whole=True)
 _SESSIONS = Limits(0, 1_000, whole=True)
+_MOST_ROWS = 2_000
 _LONGEST_NAME, _LONGEST_NOTE = 60, 2_000  # characters
 _QUARANTINE = "Nobody works at quarantine: items wait there on a shelf. Choose another stage."
 
@@ -311,6 +312,7 @@ class _Reader:
 
     def read(self, sheets: Mapping[str, Sequence[Row]], week: date | None) -> WeeklyReturn | None:
         """The return, or None where something is wrong."""
+        sheets = {name: self._enough(name, table) for name, table in sheets.items()}
         self.week = self._the_week(sheets, week)
         told: dict[str, tuple[Any, ...]] = {}
         rows: dict[str, list[Row]] = {}
@@ -331,6 +333,13 @@ class _Reader:
         if self.findings.problems or self.week is None:
             return None
         return WeeklyReturn(self.week, frozenset(told), **told)
+
+    def _enough(self, sheet: str, rows: Sequence[Row]) -> Sequence[Row]:
+        """No more rows than a week can have."""
+        if len(rows) > _MOST_ROWS:
+            remedy = "Delete the rows that are not of this week, and those that say nothing."
+            rows[_MOST_ROWS].reject("", f"at most {_MOST_ROWS:,} rows in {sheet}", remedy, "")
+        return rows[:_MOST_ROWS]
 
     # --- the week
 

@@ -34,8 +34,10 @@ T = TypeVar("T")
 Columns = Mapping[str, tuple[Sequence[str], Sequence[str]]]
 Cells = dict[int, "Cell | MergedCell"]
 
-_LARGEST = 20_000_000  # bytes of all parts when unpacked; a return has a hundredth of it
+_LARGEST = 50_000_000  # bytes of all parts when unpacked, pictures included
+_LARGEST_TABLES = 5_000_000  # bytes of those that are read; a return has a tenth of it
 _MOST_PARTS = 1_000
+_READ = (".xml", ".rels", ".vml")
 _OLD_KIND = b"\xd0\xcf\x11\xe0"
 _ENTITIES = re.compile(rb"<!(doctype|entity)", re.IGNORECASE)
 _SHEET = re.compile(rb"<(\w+:)?worksheet[ >/]")
@@ -166,16 +168,21 @@ def _unfit_parts(path: Path, parts: zipfile.ZipFile) -> tuple[str, str, str] | N
     infos = parts.infolist()
     names = [info.filename for info in infos]
     size = sum(info.file_size for info in infos)
-    if size > _LARGEST or len(infos) > _MOST_PARTS:
+    tables = sum(info.file_size for info in infos if info.filename.endswith(_READ))
+    if size > _LARGEST or tables > _LARGEST_TABLES or len(infos) > _MOST_PARTS:
         remedy = "Copy the filled rows into a new sheet from `forecast sheet`."
         shown = f"{size:,} bytes in {len(infos):,} parts when unpacked"
-        return shown, f"a workbook of at most {_LARGEST // 1_000_000} MB when unpacked", remedy
+        expected = (
+            f"a workbook that unpacks to at most {_LARGEST // 1_000_000} MB, of them at most "
+            f"{_LARGEST_TABLES // 1_000_000} MB of tables"
+        )
+        return shown, expected, remedy
     if any(info.flag_bits & 1 for info in infos):
         remedy = "Open it with its password and save it without one."
         return "a file with a password", "a workbook without a password", remedy
     if "xl/workbook.xml" not in names:
         return "", "a workbook (.xlsx)", "Open it and save it as .xlsx."
-    xml = {name: parts.read(name) for name in names if name.endswith((".xml", ".rels", ".vml"))}
+    xml = {name: parts.read(name) for name in names if name.endswith(_READ)}
     macros = any("vbaProject" in name for name in names) or any(
         b"macroEnabled" in xml.get(name, b"") for name in ("[Content_Types].xml",)
     )

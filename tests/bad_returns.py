@@ -291,6 +291,8 @@ _CELLS: tuple[tuple[str, Edit, str, str], ...] = (
     # Columns
     ("an unknown column", put("counts!F1", "item"), "counts!F1", "Did you mean items?"),
     ("a column twice", put("counts!H1", "images"), "counts!H1", "Delete the second"),
+    ("more rows than a week has", add("notes", *([WEEK, None, str(n)] for n in range(1, 2_000))),
+     "notes!2002", "Delete the rows"),
     ("a value without a column", put("counts!J3", "stray"), "counts!J3", "Name the column"),
 )
 
@@ -491,7 +493,7 @@ def _csv(name: str, data: bytes) -> Callable[[Path], Path]:
 
 _NOTHING = only("counts", [WEEK, "cleaning", None, None, None, None, None, None, None])
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600)
-_ZIP_BOMB = bytes(25_000_000)
+_ZIP_BOMB = bytes(51_000_000)
 _SHEET_1 = "xl/worksheets/sheet1.xml"
 _VBA = "xl/vbaProject.bin"
 
@@ -521,6 +523,8 @@ _FILES: tuple[BadReturn, ...] = (
               "return.xlsm", "", "Save it as .xlsx"),
     BadReturn("a zip bomb", _with_part("xl/media/image1.png", _ZIP_BOMB), "return.xlsx", "",
               "Copy the filled rows"),
+    BadReturn("a zip bomb in a sheet", _with_part(_SHEET_1, _ZIP_BOMB[:6_000_000]), "return.xlsx",
+              "", "Copy the filled rows"),
     BadReturn("a thousand parts", _many_parts, "return.xlsx", "", "Copy the filled rows"),
     BadReturn("entities that multiply", _with_part("xl/sharedStrings.xml",
               _LAUGHS.format("").encode()), "return.xlsx", "", "Copy the filled rows"),
