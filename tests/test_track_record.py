@@ -192,11 +192,11 @@ def test_the_bounds_of_a_rank_histogram_are_known() -> None:
     assert BIN_99 == (33, 69)
 
 
-@pytest.mark.parametrize("mean", [0.7, 40.0])
-def test_a_perfect_forecaster_meets_every_place_alike(mean: float) -> None:
-    """Also where most draws are equal: the place among equals is drawn."""
+@pytest.mark.parametrize(("mean", "size"), [(0.7, 60), (40.0, 60), (4000.0, 4), (0.7, 1)])
+def test_a_perfect_forecaster_meets_every_place_alike(mean: float, size: int) -> None:
+    """Also where most draws are equal, or few: the place among equals, and between, is drawn."""
     rng = np.random.default_rng(7)
-    places = [pit(rng.poisson(mean, 60), rng.poisson(mean), rng.random()) for _ in range(1000)]
+    places = [pit(rng.poisson(mean, size), rng.poisson(mean), rng.random()) for _ in range(1000)]
     counts = histogram(places)
     assert BIN_ALL[0] <= counts.min()
     assert counts.max() <= BIN_ALL[1]
