@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from weakref import WeakSet
 
 from sqlalchemy import (
     URL,
@@ -438,11 +439,35 @@ def _url(address: str, variable: str) -> URL:
     return url.set(drivername="postgresql+psycopg")
 
 
+class _Connection(sqlite3.Connection):
+    """One that lets go of every lock when it gives up.
+
+    A statement of which not all rows were fetched keeps its lock while anything refers to it, and
+    a notebook keeps what was interrupted for its traceback.
+    """
+
+    def __init__(self, *arguments: Any, **options: Any) -> None:
+        super().__init__(*arguments, **options)
+        self._cursors: WeakSet[sqlite3.Cursor] = WeakSet()
+
+    def cursor(self, *arguments: Any, **options: Any) -> Any:
+        cursor = super().cursor(*arguments, **options)
+        self._cursors.add(cursor)
+        return cursor
+
+    def rollback(self) -> None:
+        for cursor in list(self._cursors):
+            cursor.close()
+        super().rollback()
+
+
 def _file_engine(path: Path, wait_seconds: float, write: bool, mode: str = "rw") -> Engine:
     where = f"{path.absolute().as_uri()}?mode={mode}"
 
     def connect() -> sqlite3.Connection:
-        return sqlite3.connect(where, uri=True, timeout=wait_seconds, isolation_level=None)
+        return sqlite3.connect(
+            where, uri=True, timeout=wait_seconds, isolation_level=None, factory=_Connection
+        )
 
     engine = create_engine("sqlite://", creator=connect, poolclass=NullPool)
     _connect_so(
@@ -464,6 +489,12 @@ def _connect_so(engine: Engine, *statements: str) -> None:
     def _(connection: Any, _: Any) -> None:
         for statement in statements:
             connection.execute(statement).close()
+
+    @event.listens_for(engine, "invalidate")
+    def _(connection: Any, *_: Any) -> None:
+        # After Ctrl-C a connection is thrown away as it is.
+        with suppress(sqlite3.Error):
+            connection.rollback()
 
 
 def _new_file(path: Path) -> None:
@@ -557,14 +588,20 @@ def _refuse_a_stranger(path: Path, wait_seconds: float) -> None:
         sqlite3.connect(where, uri=True, timeout=wait_seconds, isolation_level=None)
     ) as connection:
         try:
+            connection.execute("BEGIN")  # while it is read nobody makes it longer
             (application,) = connection.execute("PRAGMA application_id").fetchone()
             connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+            (pages,) = connection.execute("PRAGMA page_count").fetchone()
+            (page,) = connection.execute("PRAGMA page_size").fetchone()
+            cut = path.stat().st_size < pages * page  # SQLite itself overlooks half a page
         except sqlite3.DatabaseError as error:
             if _sqlite_name(error) == "SQLITE_NOTADB":
                 raise _stranger(path.name, "no database", _PUT_BACK) from None
             if _sqlite_name(error).startswith("SQLITE_CORRUPT"):
                 raise _stranger(path.name, "a cut or damaged file", _PUT_BACK) from None
             raise
+    if cut:
+        raise _stranger(path.name, "a cut or damaged file", _PUT_BACK)
     if application != APPLICATION:
         raise _stranger(path.name, "a database of another program", _PUT_BACK)
 

@@ -21,7 +21,7 @@ from typing import Any, Self
 from forecast.cells import Findings
 from forecast.database import Database, Transaction, open_address, open_file, open_nothing
 from forecast.errors import ForecastError, InputError, Problem
-from forecast.history import History
+from forecast.history import COUNTS_FROM, History
 from forecast.items import MOULD_NAMES, Mould
 from forecast.project import Project
 from forecast.rows import COLUMNS
@@ -245,16 +245,21 @@ class Entry:
             ForecastError: meanwhile something else was recorded, which it does not know.
             ValueError: ``issued_at`` has no zone.
         """
-        on_record = self.history().up_to(filed.as_of)
-        if _digests(on_record) != _digests(based_on):
+        rows = self._transaction.rows("returns", ("number", "week", "digest"))
+        until = filed.as_of - COUNTS_FROM
+        latest = {row["week"]: row for row in rows if row["week"] <= until}
+        known = [latest[week] for week in sorted(latest)]
+        if [row["digest"] for row in known] != [each.digest for each in based_on.returns]:
             raise ForecastError(
                 "While the forecast was made, somebody recorded another return. "
                 "Nothing was recorded; record this return again."
             )
-        latest = _latest(self._transaction, None)
-        known = tuple(latest[each.week] for each in on_record.returns)
-        at = _utc(filed.issued_at)
-        whole = replace(filed, issued_at=at, known=known, inputs=self.inputs)
+        whole = replace(
+            filed,
+            issued_at=_utc(filed.issued_at),
+            known=tuple(row["number"] for row in known),
+            inputs=self.inputs,
+        )
         return _put_forecast(self._transaction, whole)
 
 
@@ -407,16 +412,22 @@ class Record:
                 changed. The same object: nothing is to change. Nobody else writes meanwhile.
 
         Raises:
-            ForecastError: the record cannot be written; nothing changed.
+            ForecastError: the record cannot be written; nothing changed. Or everything was
+                replaced, and unused space may still hold what was there.
         """
         with self._writing() as transaction:
             before = _contents(transaction)
             after = change(before)
-            if after is before:
-                return
-            transaction.clear()
-            _fill(transaction, after)
-        self._database.compact()
+            if after is not before:
+                transaction.clear()
+                _fill(transaction, after)
+        try:
+            self._database.compact()
+        except ForecastError:
+            raise ForecastError(
+                f"{self.name}: done; but unused space may still hold what was replaced, because "
+                "there is no room to write it anew, or somebody else is reading. Do it once more."
+            ) from None
 
     def _writing(self) -> Any:
         if not self._writes:
@@ -523,10 +534,6 @@ def _utc(moment: datetime) -> datetime:
     if moment.tzinfo is None:
         raise ValueError("a moment without its zone could be any of 24 hours")
     return moment.astimezone(UTC)
-
-
-def _digests(history: History) -> list[str]:
-    return [each.digest for each in history.returns]
 
 
 def _persons(team: bytes) -> tuple[str, ...]:
