@@ -102,7 +102,7 @@ class Telling:
 
     def hours(self, seconds: float) -> float:
         """Seconds as hours that are written down."""
-        hours = seconds / SECONDS_PER_HOUR
+        hours = float(seconds) / SECONDS_PER_HOUR
         return math.floor(hours * 4.0 + 0.5) / 4.0 if self.quarter_hours else hours
 
 

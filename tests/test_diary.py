@@ -6,13 +6,14 @@ import math
 from collections import Counter
 from datetime import date, timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from forecast import diary, engine, luck, replicate
+from forecast import diary, engine, luck, replicate, return_files
 from forecast.diary import EVERYTHING, Telling
 from forecast.estimates import Estimate
 from forecast.events import What
@@ -30,6 +31,8 @@ from tests.small_projects import MONDAY, Lot, day, per_item, person, share, smal
 DEMO = Path(__file__).resolve().parent.parent / "scenario_data" / "demo"
 
 Lived = tuple[Plan, Replication, Ints]
+
+_NONE = Count(Stage.CHECKING)  # so that there is a greatest also of nothing
 
 some = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
@@ -451,3 +454,29 @@ def test_absent_people_are_away_and_others_are_not() -> None:
     (week,) = diary.returns(*lived_through, day(6))
     assert week.hours == (Hours("AB", None, 40.0), Hours("CD", None, 20.0))
     assert week.told_hours()
+
+
+# As files
+
+
+@given(cases(), st.sampled_from([Telling(), Telling(sheets=frozenset({"counts", "days"}))]))
+@settings(some, max_examples=15)
+def test_every_return_is_read_back_from_its_files_as_it_was(case: Case, tell: Telling) -> None:
+    plan, drawn, rows = lived(case)
+    for told in diary.returns(plan, drawn, rows, whole(plan), tell=tell):
+        # Nobody rejects more items in a week than there are, but some of these projects do.
+        assume(max(row.rejected or 0 for row in (*told.counts, _NONE)) <= plan.project.total_items)
+        with TemporaryDirectory() as folder:
+            return_files.write_return(told, Path(folder) / "week")
+            back = return_files.read_return(Path(folder) / "week", plan.project)
+        assert back == told
+        assert back.digest == told.digest
+
+
+def test_numbers_are_plain_ones_whatever_they_were_computed_with(demo: Lived) -> None:
+    kinds = {str, int, float, bool, date, Stage, Mould, type(None)}
+    for tell in (Telling(), Telling(sheets=frozenset({"days"}), quarter_hours=True)):
+        for told in diary.returns(*demo, date(2026, 6, 28), tell=tell):
+            for sheet in told.told:
+                for row in getattr(told, sheet):
+                    assert {type(value) for value in vars(row).values()} <= kinds
