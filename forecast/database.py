@@ -14,7 +14,7 @@ import os
 import re
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -408,14 +408,15 @@ def open_address(
     """
     engine = create_engine(_url(address, variable), pool_size=1)
     database = Database(f"the database of {variable}", engine, wait_seconds)
-    with _in_words(database.name):
+    with _in_words(database.name), ExitStack() as if_it_fails:
+        if_it_fails.callback(engine.dispose)
         if not inspect(engine).has_table("forecast_record"):
             if not write:
-                engine.dispose()
                 return None
             _new_tables(database)
         if _schema_of(database) < SCHEMA:
             _migrate(database, _back_up_tables)
+        if_it_fails.pop_all()
     return database
 
 
