@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaincinv, ndtr
 
 from forecast.estimates import Estimate
-from forecast.evidence import Block, Composition, blocks, week_number
+from forecast.evidence import Block, Composition, blocks, pilot_blocks, week_number
 from forecast.history import History
 from forecast.mix import MixBelief, learn_mix
 from forecast.pace import PRACTICE, SPREAD, PaceBelief, PaceDraw, learn_pace, week_shock
@@ -368,11 +368,10 @@ def _week_factor(plan: Plan, pace: PaceDraw, normals: Named) -> Floats:
     names = [name for stage in stages for name in _by_week(("week", stage.name), *span)]
     shocks = week_shock(normals(names), pace.sigma).reshape(len(stages), len(weeks))
     factors = np.ones((N_STAGES, len(plan.week_place)))
-    for n, stage in enumerate(stages):
-        logs = shocks[n]
-        if stage in pace.level:
-            logs = logs + pace.level[stage] + _drift(pace, stage, weeks, normals)
-        factors[stage, first:] = np.exp(logs)
+    factors[stages, first:] = np.exp(shocks)
+    learnt = [stage for stage in stages if stage in pace.level]
+    level = np.array([pace.level[stage] for stage in learnt])
+    factors[learnt, first:] *= np.exp(level[:, None] + _drifts(pace, learnt, weeks, normals))
     return factors
 
 
@@ -380,24 +379,32 @@ def _has_work(plan: Plan, stage: Stage) -> bool:
     return bool(plan.per_item.row[:, stage].any() or plan.per_image.row[:, stage].any())
 
 
-def _drift(pace: PaceDraw, stage: Stage, weeks: Floats, normals: Named) -> Floats:
-    """(W,) the walk from the last week on record on, drawn at some weeks and straight between."""
-    size, left = pace.walk[stage]
+def _drifts(pace: PaceDraw, stages: Sequence[Stage], weeks: Floats, normals: Named) -> Floats:
+    """(stages, W) walks from the last week on record on, drawn at some weeks, straight between."""
+    size, left = np.array([pace.walk[stage] for stage in stages]).T
     variance = size**2 / (1.0 - left**2)
-    begin = pace.last_week[stage]
-    first = math.floor(begin / _KNOT) + 1
-    knots = np.arange(first, math.ceil(weeks[-1] / _KNOT) + 2) * float(_KNOT)
+    before = np.array([pace.last_week[stage] for stage in stages])
+    first = math.floor(before.min() / _KNOT) + 1
+    knots = np.arange(first, math.ceil(weeks[-1] / _KNOT) + 2) * _KNOT
     span = int(knots[0]), int(knots[-1]), _KNOT
-    luck = normals(_by_week(("drift", stage.name), *span))
+    names = [name for stage in stages for name in _by_week(("drift", stage.name), *span)]
+    luck = normals(names).reshape(len(stages), len(knots))
     middle = -variance / 2.0  # so that the factor's mean is 1
-    before, now = begin, pace.drift[stage] - middle
-    values = [now]
-    for knot, normal in zip(knots.tolist(), luck.tolist(), strict=True):
-        kept = left ** (knot - before)
-        now = kept * now + math.sqrt(variance * (1.0 - kept**2)) * normal
-        values.append(now)
-        before = knot
-    return np.asarray(np.interp(weeks, [begin, *knots], values) + middle)
+    now = np.array([pace.drift[stage] for stage in stages]) - middle
+    begin = before.copy()
+    walk = np.empty((len(knots) + 1, len(stages)))
+    walk[0] = now
+    for n, knot in enumerate(knots.tolist()):
+        kept = left ** np.maximum(0.0, knot - before)
+        now = kept * now + np.sqrt(variance * (1.0 - kept**2)) * luck[:, n]
+        walk[n + 1] = now
+        before = np.maximum(before, knot)
+    # Knots before a stage's own last week have not moved it.
+    at = np.maximum(begin[:, None], np.concatenate([[-np.inf], knots]))
+    return (
+        np.array([np.interp(weeks, *line) for line in zip(at, walk.T, strict=True)])
+        + (middle[:, None])
+    )
 
 
 def _present(plan: Plan, days: float) -> float:
@@ -437,16 +444,18 @@ def learn(
     middle = np.zeros(len(plan.estimates.names))
     if images is not None:
         place = {name: n for n, name in enumerate(plan.estimates.names)}
-        for name, own in zip(images.names, images.mean.tolist(), strict=True):
-            middle[place[name]] = own
+        for name, z in zip(images.names, images.mean.tolist(), strict=True):
+            middle[place[name]] = z
     values = plan.estimates.quantiles.at(np.asarray(ndtr(middle)))
     of_category = values[plan.tables.images_of_cell][composition.cell]
     sessions = sessions_an_hour or {}
-    found: list[tuple[Stage, Sequence[Block]]] = [
-        (stage, blocks(composition, known, stage, values, of_category, sessions.get(stage)))
-        for stage in PRACTISED_STAGES
-        if _has_work(plan, stage)
-    ]
+    found: list[tuple[Stage, Sequence[Block]]] = []
+    for stage in PRACTISED_STAGES:
+        if _has_work(plan, stage):
+            own = blocks(composition, known, stage, values, of_category, sessions.get(stage))
+            # Timed items alone are no return: without one the plain forecast stays as it is.
+            before = pilot_blocks(composition, stage, values, of_category) if own else ()
+            found.append((stage, (*before, *own)))
     away_told = any(row.stage is None for told in known.returns for row in told.worked)
     numbers = _learn_shares(plan, composition, known)
     numbers |= _learn_drying(plan, composition, known)
@@ -455,7 +464,7 @@ def learn(
         of_absence = time.absence()
         if of_absence is not None:
             numbers[ABSENCE] = of_absence
-    of_delivered = time.delivered(numbers.get(ABSENCE))
+    of_delivered = time.delivered()
     if of_delivered is not None:
         numbers[DELIVERED] = of_delivered.number
     return Belief(
@@ -647,12 +656,14 @@ class _Time:
             time.absence_spell_days,
         )
 
-    def delivered(self, of_absence: OneNumber | None) -> Delivered | None:
+    def delivered(self) -> Delivered | None:
         """The delivered share, absence apart where it was told."""
-        del of_absence
         time = self.plan.project.time
         part = time.absence_days_a_year.quantile(0.5) / self.plan.absence_days
-        weeks, shares, variances = [], [], []
+        weeks: list[int] = []
+        shares: list[float] = []
+        variances: list[float] = []
+        idle: list[float] = []
         for week, rostered, shifts, logged, away, busy in self.rows:
             there = rostered - away if self.away_told else rostered
             if there <= 0.0 or busy <= 0.05 or logged <= 0.0:
@@ -663,8 +674,9 @@ class _Time:
             days = part * (2.0 * time.absence_spell_days - 1.0) / shifts
             own = 0.0 if self.away_told else days / (max(0.05, 1.0 - part) * (1.0 - ratio)) ** 2
             variances.append(own)
+            idle.append((1.0 - min(1.0, busy)) / busy / (1.0 - ratio))
         factor = 1.0 if self.away_told else 1.0 - part
-        return delivered(time.delivered_share, weeks, shares, factor, variances)
+        return delivered(time.delivered_share, weeks, shares, factor, variances, idle)
 
 
 # --- images

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 
@@ -23,11 +23,13 @@ from forecast.stages import HANDLED_STAGES, N_STAGES, Stage
 from forecast.units import SECONDS_PER_HOUR
 from forecast.weekly import Count, WeeklyReturn
 
-__all__ = ["Block", "Composition", "Passes", "blocks", "passes", "week_number"]
+__all__ = ["Block", "Composition", "Passes", "blocks", "passes", "pilot_blocks", "week_number"]
 
 # A stretch of weeks is one observation as soon as items' own scatter no longer rules it.
 _ENOUGH_ITEMS = 0.05
 _MOST_WEEKS = 8
+
+_PILOT_BEFORE = 8  # weeks before the start: a trial, not the project's own routine
 
 _WINDOW = 0.15  # how far the order of work may be out, as a share of the items so far ...
 _LEAST_WINDOW = 30  # ... and in items
@@ -367,8 +369,14 @@ def _variance(plan: Plan, stage: Stage, pending: _Pending, values: Floats) -> fl
     spread += (minutes - of_item) * plan.per_image.sigma[:, stage]
     at = items > 0.0
     own = float((spread[at] ** 2 / items[at]).sum() / total**2)
-    in_hand = pending.people / (6.0 * float(items.sum()) ** 2)
-    return own + in_hand + (_OVERHEAD_ERROR * pending.overhead / pending.minutes) ** 2
+    overhead = (_OVERHEAD_ERROR * pending.overhead / pending.minutes) ** 2
+    return own + _in_hand(pending) + overhead
+
+
+def _in_hand(pending: _Pending) -> float:
+    """What a part of an item for each person at either end adds to the variance."""
+    assert pending.items is not None
+    return pending.people / (6.0 * float(pending.items.sum()) ** 2)
 
 
 def _block(pending: _Pending, variance: float) -> Block:
@@ -385,6 +393,46 @@ def _block(pending: _Pending, variance: float) -> Block:
         weeks=len(pending.weeks),
         told=pending.told,
     )
+
+
+def pilot_blocks(
+    composition: Composition, stage: Stage, values: Floats, images: Floats
+) -> tuple[Block, ...]:
+    """Items that were timed before the start, a stretch for each condition that was told.
+
+    Nobody was practised then, and what was timed is handling alone.
+
+    Args:
+        composition: of the plan.
+        stage: one with practice.
+        values: (E,) of every estimate, to weigh scatter with.
+        images: (C,) average images an item.
+    """
+    plan = composition.plan
+    timed: dict[Count, list[float]] = {}
+    for row in plan.project.pilot:
+        if row.stage is stage:
+            key = Count(stage, row.material, row.mould, row.red_rot)
+            timed.setdefault(key, []).append(row.minutes)
+    found = []
+    for key, minutes in timed.items():
+        items = composition.of(replace(key, items=len(minutes)), 0.0)
+        pending = _Pending(sum(minutes), items, items * images)
+        variance = _variance(plan, stage, pending, values) - _in_hand(pending)
+        if math.isfinite(variance):
+            found.append(
+                Block(
+                    week=float(week_number(plan.project.grant.start) - _PILOT_BEFORE),
+                    minutes=pending.minutes,
+                    items=items,
+                    images=items * images,
+                    before=0.0,
+                    variance=variance,
+                    weeks=1,
+                    told=_told_enough(composition, key),
+                )
+            )
+    return tuple(found)
 
 
 # --- clothing and clearing

@@ -67,9 +67,9 @@ _WALK_TOLD = (0.99, 0.010)  # of drift: what is left of it after a week; median 
 _WALK_UNTOLD = (0.85, 0.07)  # where conditions are not told: the mix of the weeks
 _WALK_LOG_SD = 0.8
 _WALK_POINTS = (-2.0, -4.0 / 3.0, -2.0 / 3.0, 0.0, 2.0 / 3.0, 4.0 / 3.0, 2.0)
-_NO_PRACTICE = 0.10  # prior weight of nobody getting faster
-_SATURATES_AT = ((1_000.0, 0.25), (4_000.0, 0.25), (math.inf, 0.50))
-_STARTS = ((1.0 / 3.0, 0.25), (1.0, 0.50), (3.0, 0.25))
+_NO_PRACTICE = 0.08  # prior weight of nobody getting faster
+_SATURATES_AT = ((1_000.0, 0.15), (4_000.0, 0.20), (math.inf, 0.65))
+_STARTS = ((1.0 / 3.0, 0.20), (1.0, 0.60), (3.0, 0.20))
 _MOST_Z = 3.5  # a coordinate's place of linearising
 _LEAST_WEIGHT = 1e-4
 _LEAST_COMPONENT = 3e-3
@@ -292,8 +292,8 @@ class _Stage:
 
     def noise(self, sigma: Floats, walks: Floats) -> Floats:
         """(S, Q, T, T) covariance of weeks, noise and drift."""
-        own = SCALE**2 * (sigma[:, None] ** 2 * self.evidence.part + self.evidence.variance)
-        own = own / self.weights
+        weeks = SCALE**2 * sigma[:, None] ** 2 * self.evidence.part / self.weights
+        own = weeks + self.evidence.variance
         drift = (walks**2 / (1.0 - self.rho**2))[:, None, None] * self.decay
         return np.asarray(own[:, None, :, None] * np.eye(own.shape[1]) + drift[None])
 
@@ -630,7 +630,7 @@ class _Fitting:
         kept = []
         for stage, (linear, b) in zip(self.stages, straight, strict=True):
             walk = np.array([0.06])
-            covariance = stage.noise(sigma, walk)[:, 0] / SCALE**2
+            covariance = stage.noise(sigma / SCALE, walk)[:, 0]
             covariance = covariance + linear.jacobian @ stage.prior @ linear.jacobian.T
             inverse = np.linalg.inv(covariance)
             residual = linear.residual + b * self._practice(stage, self.shapes[0])
@@ -774,7 +774,9 @@ class _Fitting:
                     recent=stage.recent,
                     rho=stage.rho,
                     last_week=float(stage.evidence.weeks[-1]),
-                    weeks=round(float((1.0 / stage.evidence.part).sum())),
+                    weeks=round(
+                        float((1.0 / stage.evidence.part)[stage.evidence.before > 0.0].sum())
+                    ),
                     linear=tuple(each[n][0] for each in self.linear),
                     components=components,
                 )

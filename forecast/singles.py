@@ -42,7 +42,13 @@ _SHARE_SDS = (0.0, 0.05, 0.12, 0.25, 0.5)
 _SHARE_LEFT = (0.0, 0.5, 0.8, 0.95)
 _SHARE_NOISE = 0.03  # of a week's hours as they are written down, on the logit
 
-_BATCH_CORRELATION = 0.05  # of items that were put in and taken out together
+# How far the simulated share of waiting time is out, as a share of it: throughout, and for some
+# weeks; from futures of the demo against the mean of others.
+_IDLE_ALWAYS = 0.12
+_IDLE_OF_WEEK = 0.4
+_IDLE_LEFT = 0.7  # of a week's error in the next
+
+_BATCH_CORRELATION = 0.10  # of items that were put in and taken out together
 
 Floats = NDArray[np.float64]
 LogLikelihood = Callable[[Floats], Floats]
@@ -193,6 +199,7 @@ def delivered(
     shares: Sequence[float],
     factor: float,
     variance: Sequence[float],
+    idle: Sequence[float],
 ) -> Delivered | None:
     """The delivered share from weekly shares of rostered hours at the stages.
 
@@ -203,6 +210,7 @@ def delivered(
         factor: what the share is multiplied with to be such a share: 1 - absence, where absence
             was not told apart.
         variance: of the logit of each, from absence.
+        idle: what waiting for work, as simulated, has moved the logit of each by.
     """
     if estimate.is_known or not weeks:
         return None
@@ -211,7 +219,9 @@ def delivered(
     observed: Floats = np.asarray(logit(np.clip(np.array(shares), 0.01, 0.99)))
     number = np.array(weeks, dtype=float)
     gaps = np.abs(number[:, None] - number)
-    noise = np.diag(np.array(variance) + _SHARE_NOISE**2)
+    waiting = np.outer(idle, idle)
+    noise = np.diag(np.array(variance) + _SHARE_NOISE**2) + _IDLE_ALWAYS**2 * waiting
+    noise += _IDLE_OF_WEEK**2 * waiting * _IDLE_LEFT**gaps
     ones = np.ones(len(number))
     logs, kept = [], []
     for sd, left in share_kinds():

@@ -26,6 +26,7 @@ from forecast.history import NOTHING_YET, History
 from forecast.items import Mould
 from forecast.luck import plan as make_plan
 from forecast.planning import Plan
+from forecast.project import PilotRow
 from forecast.singles import DryingTime, absence, delivered, drying, log_censored_lognormal, share
 from forecast.stages import Stage
 from forecast.weekly import Count, DryingBatch, ExposureDay, Hours, Received, WeeklyReturn
@@ -235,12 +236,12 @@ def test_absence_is_learnt_from_days_and_spells_count_as_spells() -> None:
 
 def test_delivered_time_is_a_share_of_each_week_and_weeks_may_drift() -> None:
     estimate = Estimate(0.60, 0.75, 0.85, at_most_one=True)
-    steady = delivered(estimate, range(30), [0.70] * 30, 1.0, [0.0] * 30)
+    steady = delivered(estimate, range(30), [0.70] * 30, 1.0, [0.0] * 30, [0.0] * 30)
     assert steady is not None
     middle = estimate.quantile(float(ndtr(steady.number.at(0.0))))
     assert middle == pytest.approx(0.70, abs=0.01)
     late = [0.75] * 20 + [0.55] * 10
-    sunk = delivered(estimate, range(30), late, 1.0, [0.0] * 30)
+    sunk = delivered(estimate, range(30), late, 1.0, [0.0] * 30, [0.0] * 30)
     assert sunk is not None
     weeks = np.arange(30.0, 34.0)
     level = math.log(0.7 / 0.3)
@@ -251,6 +252,16 @@ def test_delivered_time_is_a_share_of_each_week_and_weeks_may_drift() -> None:
     assert sunk.number.at(1.0) - sunk.number.at(-1.0) > 1.5 * (
         steady.number.at(1.0) - steady.number.at(-1.0)
     )
+
+
+def test_hours_of_weeks_with_idle_people_say_less_of_the_delivered_share() -> None:
+    estimate = Estimate(0.60, 0.75, 0.85, at_most_one=True)
+    widths = []
+    for idle in (0.0, 1.0):
+        found = delivered(estimate, range(20), [0.70] * 20, 1.0, [0.0] * 20, [idle] * 20)
+        assert found is not None
+        widths.append(found.number.at(1.0) - found.number.at(-1.0))
+    assert widths[1] > 1.5 * widths[0]
 
 
 # What returns leave out
@@ -330,6 +341,23 @@ def test_a_stage_total_is_shared_out_as_the_survey_lets_one_expect(plan: Plan) -
     # An item with active mould is dried; nothing else is.
     dried = composition.of(Count(Stage.DRYING, items=10), 0.0)
     np.testing.assert_allclose(dried[[2, 5]].sum(), 10.0)
+
+
+def test_items_timed_before_the_start_count_as_soon_as_there_is_a_return(plan: Plan) -> None:
+    slow = tuple(
+        PilotRow(Stage.REBOXING, "volume", Mould.NONE, False, minutes)
+        for minutes in (12.0, 13.5, 12.5, 14.0, 13.0, 12.0, 13.0, 14.0)
+    )
+    timed = make_plan(replace(uncertain_project(), pilot=slow))
+    nothing = learn(timed, NOTHING_YET, FIRST)
+    assert nothing.pace is None
+    name = "task_times.csv", "reboxing/any/any/any/item"
+    told = history(rebox(0, 6.0))
+    after = [
+        float(np.median(values(each, learn(each, told, FIRST + timedelta(days=6)), name)))
+        for each in (plan, timed)
+    ]
+    assert after[1] > 1.05 * after[0]
 
 
 # Everything together
