@@ -9,6 +9,7 @@ programme finds some solution, or shows that there is none.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -23,11 +24,12 @@ AT_WILL, LAST_RESORT = -1, -2
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
-_Change = tuple[tuple[int, int], dict[int, int]]
+
+# One less of a move (-1: of none), one more of another, and what must wait at which nodes for that.
+_Change = tuple[int, int, tuple[tuple[int, int], ...]]
 Flags = NDArray[np.bool_]
 
 _PLENTY = 2**40  # at a node that holds as many as one likes
-_DEEP = 14  # nodes that one handing over may reach back through
 
 
 class Shortfall(Exception):  # noqa: N818  # no error: a draw that has to be made otherwise
@@ -83,25 +85,39 @@ class Moves:
         return made, self.waiting(made)
 
     @cached_property
-    def open_rows(self) -> list[int]:
-        """Rows that leave something open, in their order."""
-        return [
-            n
-            for n, mine in enumerate(self.of_row)
-            if len(mine) > 1 and self.number[n] and not self.given[n]
-        ]
+    def open_rows(self) -> list[list[int]]:
+        """Rows that leave something open, in their order; those that begin together in one list."""
+        rows: dict[int, list[int]] = {}
+        level = {node: n for n, group in enumerate(self.order) for node in group.tolist()}
+        for n, mine in enumerate(self.of_row):
+            if len(mine) > 1 and self.number[n] and not self.given[n]:
+                first = max(level[int(node)] for node in self.start[mine])
+                rows.setdefault(first, []).append(n)
+        return [rows[first] for first in sorted(rows, reverse=True)]
 
     @cached_property
-    def at_will(self) -> Ints:
-        """Moves that may be made as often as one likes."""
-        return np.flatnonzero(self.row == AT_WILL)
+    def onward(self) -> list[tuple[Ints, Ints]]:
+        """Nodes and those after them, from the last; one with none after it is left out."""
+        pairs = [(group, self.next_node[group]) for group in self.order]
+        return [(group, after) for group, after in pairs if (group != after).all()]
+
+    @cached_property
+    def open_ways(self) -> list[tuple[Ints, Ints]]:
+        """Start and end of the moves at will, those of the first nodes first."""
+        will = np.flatnonzero(self.row == AT_WILL)
+        found = []
+        for group in reversed(self.order):
+            mine = will[np.isin(self.start[will], group)]
+            if len(mine):
+                found.append((self.start[mine], self.end[mine]))
+        return found
 
     @cached_property
     def touching(self) -> list[list[int]]:
         """For each node the moves that end, begin or count there."""
         touching: list[list[int]] = [[] for _ in range(self.nodes)]
-        for move, nodes in enumerate(zip(self.start, self.end, self.also, strict=True)):
-            for node in set(map(int, nodes)) - set(self.endless):
+        for move, effect in enumerate(self.effects):
+            for node in effect:
                 touching[node].append(move)
         return touching
 
@@ -118,6 +134,41 @@ class Moves:
                     effect[node] = effect.get(node, 0) + by
             effects.append({node: by for node, by in effect.items() if by})
         return effects
+
+    def helping(self, node: int) -> list[_Change]:
+        """Changes that bring a node one more item: one less of a move, one more of another.
+
+        Moves at will come first, and the last resort last.
+        """
+        known: dict[int, list[_Change]] = self.__dict__.setdefault("_helping", {})
+        if node not in known:
+            known[node] = self._changes(node)
+        return known[node]
+
+    def _changes(self, node: int) -> list[_Change]:
+        found: list[_Change] = []
+        last: list[_Change] = []
+        for move in self.touching[node]:
+            row, gain = int(self.row[move]), self.effects[move][node] > 0
+            if row < 0:
+                change = (-1, move) if gain else (move, -1)
+                (last if row == LAST_RESORT and gain else found).append(self._change(*change))
+                continue
+            for other in self.of_row[row].tolist():
+                less, more = (other, move) if gain else (move, other)
+                if other != move and self._effect(less, more).get(node, 0) > 0:
+                    found.append(self._change(less, more))
+        return [*found, *last]
+
+    def _change(self, less: int, more: int) -> _Change:
+        lacks = tuple((n, -by) for n, by in self._effect(less, more).items() if by < 0)
+        return less, more, lacks
+
+    def _effect(self, less: int, more: int) -> dict[int, int]:
+        effect = dict(self.effects[more]) if more >= 0 else {}
+        for node, by in (self.effects[less] if less >= 0 else {}).items():
+            effect[node] = effect.get(node, 0) - by
+        return {node: by for node, by in effect.items() if by}
 
     def waiting(self, made: Ints) -> Ints:
         """(N,) what waits at each node."""
@@ -144,13 +195,11 @@ def allot(moves: Moves, given: Ints, rng: np.random.Generator) -> Ints:
     settled, waits = moves.settled
     made = settled + given
     waits = waits + moves.waiting(given)
+    for rows in moves.open_rows:
+        _share(moves, rows, made, waits, rng)
     waits[list(moves.endless)] = _PLENTY
-    for row in moves.open_rows:
-        _share(moves, row, made, waits, rng)
-    for group in moves.order:
-        for node in group[waits[group] < 0].tolist():
-            _relieve(moves, node, made, waits, rng)
-    if (waits < 0).any():
+    order = (node for group in moves.order for node in group[waits[group] < 0].tolist())
+    if not all(_relieve(moves, node, made, waits, rng) for node in order):
         price = 1.0 + rng.random(len(made)) + 50.0 * (moves.row == LAST_RESORT)
         made = solve(moves, made, price)
     return made
@@ -159,21 +208,25 @@ def allot(moves: Moves, given: Ints, rng: np.random.Generator) -> Ints:
 # --- one row after the other ---------------------------------------------------------------------
 
 
-def _share(moves: Moves, row: int, made: Ints, waits: Ints, rng: np.random.Generator) -> None:
-    """Share out a row: first what later rows will need, then as it comes."""
-    mine, number = moves.of_row[row], int(moves.number[row])
-    room = _reach(moves, waits)[moves.start[mine]]
-    needed = np.minimum(_short(moves, waits)[moves.end[mine]], room)
-    share = _some(needed, number, rng)
-    share += _some(room - share, number - int(share.sum()), rng)
-    left = number - int(share.sum())
-    if left:
-        share[int(rng.integers(len(mine)))] += left  # short for now: others will hand over
-    made[mine] += share
-    np.subtract.at(waits, moves.start[mine], share)
-    np.add.at(waits, moves.end[mine], share)
-    np.add.at(waits, moves.also[mine], share)
-    waits[list(moves.endless)] = _PLENTY
+def _share(
+    moves: Moves, rows: list[int], made: Ints, waits: Ints, rng: np.random.Generator
+) -> None:
+    """Share out rows of one stage: first what later rows will need, then as it comes."""
+    short = _short(moves, waits)
+    for row in rows:
+        mine, number = moves.of_row[row], int(moves.number[row])
+        start, end = moves.start[mine], moves.end[mine]
+        room = _reach(moves, waits)[start]
+        share = _some(np.minimum(short[end], room), number, rng)
+        share += _some(room - share, number - int(share.sum()), rng)
+        left = number - int(share.sum())
+        if left:
+            share[int(rng.integers(len(mine)))] += left  # short for now: others will hand over
+        made[mine] += share
+        np.subtract.at(waits, start, share)
+        np.add.at(waits, end, share)
+        np.add.at(waits, moves.also[mine], share)
+        short[end] = np.maximum(short[end] - share, 0)
 
 
 def _some(among: Ints, number: int, rng: np.random.Generator) -> Ints:
@@ -186,107 +239,87 @@ def _some(among: Ints, number: int, rng: np.random.Generator) -> Ints:
 def _short(moves: Moves, waits: Ints) -> Ints:
     """(N,) what must still come to each node, for what leaves it and the nodes after it."""
     short = np.zeros(moves.nodes, dtype=np.int64)
-    for group in moves.order:
-        after = moves.next_node[group]
-        short[group] = np.maximum(0, np.where(after == group, 0, short[after]) - waits[group])
+    for group, after in moves.onward:
+        short[group] = np.maximum(0, short[after] - waits[group])
     return short
 
 
 def _reach(moves: Moves, waits: Ints) -> Ints:
     """(N,) what waits at each node, or may come there at will."""
     reach = np.maximum(waits, 0)
-    if len(moves.at_will):
-        for group in reversed(moves.order):
-            mine = moves.at_will[np.isin(moves.start[moves.at_will], group)]
-            np.add.at(reach, moves.end[mine], reach[moves.start[mine]])
+    for start, end in moves.open_ways:
+        reach[end] += reach[start]
     return reach
 
 
 # --- handing over --------------------------------------------------------------------------------
 
 
-def _relieve(moves: Moves, node: int, made: Ints, waits: Ints, rng: np.random.Generator) -> None:
-    """Make good what a node is short of, as far as it goes."""
-    search = _Search(moves, made, waits, rng)
+def _relieve(moves: Moves, node: int, made: Ints, waits: Ints, rng: np.random.Generator) -> bool:
+    """Make good what a node is short of; whether that could be done."""
     while waits[node] < 0:
-        if not search.give(node, frozenset(), _DEEP):
-            return
-
-
-class _Search:
-    """Ways to bring one more item to a node."""
-
-    def __init__(self, moves: Moves, made: Ints, waits: Ints, rng: np.random.Generator) -> None:
-        self.moves, self.made, self.waits, self.rng = moves, made, waits, rng
-        self.steps = 20_000
-
-    def give(self, node: int, seen: frozenset[int], deep: int) -> bool:
-        """Bring at least one more item to a node, leaving no other worse off than it may be."""
-        self.steps -= 1
-        if node in seen or deep == 0 or self.steps < 0:
+        chain = _chain(moves, node, made, waits, rng)
+        if not chain or not _apply(moves, chain, node, made, waits):
             return False
-        changes = self.changes(node)
-        for change in changes:  # what can be done at once
-            if self.apply(change, node):
-                return True
-        for change in changes:
-            lacking = [n for n, by in change[1].items() if by < 0 and self.waits[n] + by < 0]
-            given = all(self.give(n, seen | {node}, deep - 1) for n in lacking)
-            if given and self.apply(change, node):
-                return True
-        return False
+    return True
 
-    def changes(self, node: int) -> list[_Change]:
-        """Pairs of moves, one less of the first and one more of the second (-1: none), that help.
 
-        In a random order, but for those at will, which come first, and the last resort.
-        """
-        moves = self.moves
-        free: list[_Change] = []
-        found: list[_Change] = []
-        last: list[_Change] = []
-        for move in moves.touching[node]:
-            row = int(moves.row[move])
-            if row < 0:
-                if moves.effects[move].get(node, 0) > 0:
-                    (free if row == AT_WILL else last).append(((-1, move), moves.effects[move]))
-                if self.made[move] and moves.effects[move].get(node, 0) < 0:
-                    undone = {n: -by for n, by in moves.effects[move].items()}
-                    found.append(((move, -1), undone))
+def _chain(
+    moves: Moves, node: int, made: Ints, waits: Ints, rng: np.random.Generator
+) -> list[_Change]:
+    """The shortest chain of changes that brings one more item to a node; none: empty.
+
+    Breadth first. Each change leaves one node worse off at most, to which the next one brings an
+    item; the last leaves none worse off than it may be.
+    """
+    came_by: dict[int, tuple[int, _Change] | None] = {node: None}
+    border = [node]
+    while border:
+        at = border.pop(0)
+        changes = moves.helping(at)
+        first = int(rng.integers(len(changes))) if changes else 0
+        for change in (*changes[first:], *changes[:first]):
+            less, _, lacks = change
+            if less >= 0 and not made[less]:
                 continue
-            for other in moves.of_row[row].tolist():
-                for pair in ((move, other), (other, move)):
-                    if other != move and self.made[pair[0]]:
-                        effect = self.effect(*pair)
-                        if effect.get(node, 0) > 0:
-                            found.append((pair, effect))
-        order = self.rng.permutation(len(found)).tolist()
-        return [*free, *(found[n] for n in order), *last]
+            lacking = [each for each, by in lacks if waits[each] < by]
+            if not lacking:
+                chain = [change]
+                step = came_by[at]
+                while step is not None:
+                    chain.append(step[1])
+                    step = came_by[step[0]]
+                return chain
+            if len(lacking) == 1 and lacking[0] not in came_by:
+                came_by[lacking[0]] = at, change
+                border.append(lacking[0])
+    return []
 
-    def effect(self, less: int, more: int) -> dict[int, int]:
-        effect = dict(self.moves.effects[more])
-        for node, by in self.moves.effects[less].items():
-            effect[node] = effect.get(node, 0) - by
-        return {node: by for node, by in effect.items() if by}
 
-    def apply(self, change: _Change, node: int) -> bool:
-        """Make a change as often as it can be made and is needed."""
-        (less, more), effect = change
-        times = max(1, -int(self.waits[node]))
-        if less >= 0:
-            times = min(times, int(self.made[less]))
-        for each, by in effect.items():
-            if by < 0:
-                times = min(times, int(self.waits[each]) // -by)
-        if times < 1:
-            return False
-        for each, by in effect.items():
-            self.waits[each] += by * times
-        if less >= 0:
-            self.made[less] -= times
-        if more >= 0:
-            self.made[more] += times
-        return True
+def _apply(moves: Moves, chain: list[_Change], node: int, made: Ints, waits: Ints) -> bool:
+    """Make the changes of a chain as often as they can be made and are needed."""
+    by_move, by_node = Counter[int](), Counter[int]()
+    for less, more, _ in chain:
+        by_move[less] -= 1
+        by_move[more] += 1
+    del by_move[-1]
+    for move, sign in by_move.items():
+        for each, by in moves.effects[move].items():
+            by_node[each] += sign * by
+    if by_node[node] < 1:
+        return False
+    both = ((by_node, waits), (by_move, made))
+    room = [
+        max(0, int(have[each])) // -by
+        for table, have in both
+        for each, by in table.items()
+        if by < 0
+    ]
+    times = min([-(-int(-waits[node]) // by_node[node]), *room])
+    for table, have in both:
+        for each, by in table.items():
+            have[each] += by * times
+    return times > 0
 
 
 # --- when nothing else helps ---------------------------------------------------------------------

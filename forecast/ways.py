@@ -183,9 +183,13 @@ class Frame:
         for (outcome, at, *key), number in self.ledger.ended.items():
             if at is stage and outcome in _LEFT:
                 told: Told = (key[0], key[1], key[2])  # type: ignore[assignment]
+                mine = list(self._classes(told))
+                there = [of for of in mine if self.ways.route[of, stage]]
+                if outcome == "set-aside" and there:
+                    mine = there  # it was handled there
                 moves = [
                     (self.ways.node(of, place), self.ways.sink, self.ways.nowhere)
-                    for of in self._classes(told)
+                    for of in mine
                     if (place := self.ways.at_or_after(of, stage)) < AFTER_ALL
                 ]
                 yield _Row(number, moves, stage, outcome, f"{outcome} at {STAGE_NAMES[stage]}")
@@ -218,9 +222,16 @@ class Frame:
     def _classes(self, told: Told) -> Iterable[int]:
         """Classes that may be meant."""
         mine = [n for n, kind in enumerate(self.ways.kinds) if kind.fits(told)]
-        if any(outcome == "not-imaged" for outcome, *_ in self.ledger.ended):
+        if self._goes_on_unimaged:
             return [*mine, *(n + self.ways.number for n in mine)]
         return mine
+
+    @cached_property
+    def _goes_on_unimaged(self) -> bool:
+        """Whether it was told of an item, before it left, that it will not be imaged."""
+        stages = [s for outcome, s, *_ in self.ledger.ended if outcome == "not-imaged"]
+        after = self.ways.next[self.ways.number :]
+        return any((after[:, stage + 1] < AFTER_ALL).any() for stage in stages)
 
     def _can_be(self, row: _Row) -> bool:
         """Whether a row has anybody to mean; if not, that is said."""
