@@ -6,11 +6,11 @@ that follow from these at once are worked out where they are first asked for, an
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
 from datetime import date
 from functools import cached_property
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,22 @@ from forecast.rules import NO_STAGE
 from forecast.stages import N_PLACES, N_STAGES, Stage
 from forecast.units import SECONDS_PER_DAY, seconds_from_hours, seconds_from_minutes
 
-__all__ = ["UNLIMITED", "Cell", "Estimates", "Loose", "Plan", "Settings", "WorkTable", "plan"]
+__all__ = [
+    "UNLIMITED",
+    "Beginning",
+    "Begun",
+    "Belief",
+    "Cell",
+    "Drawn",
+    "Estimates",
+    "Knowledge",
+    "Loose",
+    "Named",
+    "Plan",
+    "Settings",
+    "WorkTable",
+    "plan",
+]
 
 UNLIMITED = 2**31  # the number of a place that is no limit
 
@@ -122,6 +137,107 @@ class WorkTable:
     sigma: Floats
 
 
+Named = Callable[[Sequence[tuple[str, ...]]], Floats]  # one number a name, of one replication
+
+
+class Drawn(Protocol):
+    """One draw of what nobody knows. None: as a plan without a belief has it."""
+
+    @property
+    def values(self) -> Floats:
+        """(E,) of every estimate, by ``Estimates.number``."""
+
+    @property
+    def practice(self) -> Floats | None:
+        """(9, I + N + 1) factor after n first passes, those on record included."""
+
+    @property
+    def week_factor(self) -> Floats | None:
+        """(9, W) good and bad weeks; those before the first simulated one are not used."""
+
+    @property
+    def share(self) -> Floats | None:
+        """(D,) share of rostered hours that reaches the stages."""
+
+    @property
+    def mix(self) -> Floats | None:
+        """(cells, categories of one) shares among items nobody looked at, added up."""
+
+    @property
+    def box_items(self) -> Floats | None:
+        """(cells,) items in a box; 0: not in boxes."""
+
+    @property
+    def box_concentration(self) -> Floats | None:
+        """(cells,) how like the cell's own mix a box's is; 0: items are not alike by box."""
+
+
+class Belief(Protocol):
+    """What the returns on record make of the estimates."""
+
+    def drawn(self, plan: Plan, normals: Named, uniforms: Named) -> Drawn:
+        """One draw; the same names give two beliefs the same numbers."""
+
+
+class Begun(Protocol):
+    """One draw of where everything is. What luck decides otherwise is marked: 1 or 0; -1: luck."""
+
+    @property
+    def category(self) -> Ints:
+        """(I,) each item's, in the order of work."""
+
+    @property
+    def set_aside(self) -> NDArray[np.int8]:
+        """(I,) marks."""
+
+    @property
+    def not_imaged(self) -> NDArray[np.int8]:
+        """(I,) marks."""
+
+    def settled(self, fates: Any) -> tuple[Any, Any]:
+        """What is on record, and luck where that says nothing.
+
+        Args:
+            fates: :class:`forecast.beginning.Fates`; that module stands below this one.
+
+        Returns:
+            :class:`forecast.beginning.Start`, and fates that agree with it.
+        """
+
+
+class Beginning(Protocol):
+    """Where everything is on the as-of date, as far as the record knows."""
+
+    @property
+    def last_day(self) -> date | None:
+        """The Sunday of the last week on record that counts; None where there is none."""
+
+    @property
+    def finished_before(self) -> Ints:
+        """(9,) first passes on record."""
+
+    def exposure_before(self, plan: Plan) -> Ints:
+        """(P, 6) seconds of exposure on the six days before a plan's first."""
+
+    def draw(self, plan: Plan, category: Ints, values: Floats, rng: np.random.Generator) -> Begun:
+        """Draw every item's place.
+
+        Args:
+            plan: whose first day is the first after the as-of date.
+            category: (I,) in the order of work: each item's as survey and mix have it.
+            values: (E,) the drawn estimates.
+            rng: for all that the record leaves open.
+        """
+
+
+@dataclass(frozen=True)
+class Knowledge:
+    """What is known of a project on its way; None: nothing beyond what the project says."""
+
+    beginning: Beginning | None = None
+    belief: Belief | None = None
+
+
 @dataclass(frozen=True)
 class Plan:
     """What all replications of a project share.
@@ -139,6 +255,9 @@ class Plan:
         absence_days: a full-time person's working days a year.
         exposure_before: (P, 6) seconds of exposure on the six days before the start.
         finished_before: (9,) first passes on record at the start.
+        knowledge: what returns on record say.
+        known_from: number of the first day after the as-of date, where the simulation begins
+            later than that.
     """
 
     project: Project
@@ -158,10 +277,21 @@ class Plan:
     absence_days: float
     exposure_before: Ints
     finished_before: Ints
+    knowledge: Knowledge | None = None
+    known_from: int | None = None
 
     def __getstate__(self) -> dict[str, Any]:
         # What was worked out at first use stays at home.
         return {field.name: getattr(self, field.name) for field in fields(self)}
+
+    @cached_property
+    def at_beginning(self) -> Plan:
+        """The plan that begins on the day after the as-of date, from which places are known."""
+        day = self.known_from
+        if day is None or day == self.first_day:
+            return self
+        settings = replace(self.settings, start=day * SECONDS_PER_DAY)
+        return replace(self, first_day=day, settings=settings)
 
     # --- items: I of them, in the order of work unless told otherwise
 
@@ -365,8 +495,19 @@ class Plan:
         return np.log2(1.0 + np.arange(most + 1) / self.project.time.practice_starts_at)
 
 
-def plan(project: Project, first_day: int = 0) -> Plan:
-    """Work out what no luck touches. ``first_day`` is the first simulated day's number.
+def plan(
+    project: Project,
+    first_day: int = 0,
+    knowledge: Knowledge | None = None,
+    known_from: int | None = None,
+) -> Plan:
+    """Work out what no luck touches.
+
+    Args:
+        project: what to plan.
+        first_day: the first simulated day's number.
+        knowledge: what returns on record say of the project.
+        known_from: number of the first day after the as-of date; None: the first simulated day.
 
     Raises:
         InputError: the country, or the part of it, is not known; or the survey names more items
@@ -384,7 +525,7 @@ def plan(project: Project, first_day: int = 0) -> Plan:
     per_item = work.table(categories, per_image=False)
     per_image = work.table(categories, per_image=True)
     most = max(len(mix.alpha) for mix in mixes)
-    return Plan(
+    nothing_yet = Plan(
         project=project,
         first_day=first_day,
         settings=_settings(project, first_day),
@@ -404,6 +545,16 @@ def plan(project: Project, first_day: int = 0) -> Plan:
         absence_days=_full_time_days(project),
         exposure_before=np.zeros((len(project.persons), 6), dtype=np.int64),
         finished_before=np.zeros(N_STAGES, dtype=np.int64),
+        knowledge=knowledge,
+        known_from=known_from,
+    )
+    beginning = None if knowledge is None else knowledge.beginning
+    if beginning is None:
+        return nothing_yet
+    return replace(
+        nothing_yet,
+        exposure_before=beginning.exposure_before(nothing_yet),
+        finished_before=beginning.finished_before,
     )
 
 
