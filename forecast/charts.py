@@ -710,8 +710,8 @@ def why_chart(frame: pd.DataFrame, before: date) -> Figure:
     )
     dots = base.mark_point(filled=True, size=80, color=BLUE, opacity=1).encode(x=x, y=y)
     words = [
-        f"{row.cause} {number(abs(row.days))} days {'later' if row.days > 0 else 'earlier'}"
-        for row in frame.itertuples(index=False)
+        f"{cause} {number(abs(days))} days {'later' if days > 0 else 'earlier'}"
+        for cause, days in zip(causes, frame["days"].tolist(), strict=True)
     ]
     return _figure(
         "why",

@@ -89,7 +89,7 @@ class _Week:
         self.earlier = rows[(time < begin) & ~found]
 
     def of(self, what: What) -> Ints:
-        return self.rows[self.rows[:, 1] == what]
+        return np.asarray(self.rows[self.rows[:, 1] == what])
 
     def count(self, what: What) -> int:
         return len(self.of(what))

@@ -109,7 +109,9 @@ def known(project: Project, history: History, as_of: date) -> Knowledge:
     """
     on_file = history.up_to(as_of)
     belief = learnt(project, on_file, as_of)
-    where = beginning.of(luck.plan(project), ledger.of(project, on_file), as_of)
+    sums = ledger.of(project, on_file)
+    known_to = max(as_of, sums.last_day or as_of, project.default_as_of())
+    where = beginning.of(luck.plan(project, project.day_number(known_to) + 1), sums)
     return Knowledge(where, belief)
 
 

@@ -350,8 +350,8 @@ def section_why(week: Week) -> Report:
         numeric=(1, 2, 3),
         note=f"From {number(why.replications)} futures for each mixture of old and new.",
     )
-    said = [Paragraph(sentence) for sentence in why.sentences()]
-    return Report([heading, *said, charts.why_chart(frame, why.before), table])
+    sentences = [Paragraph(sentence) for sentence in why.sentences()]
+    return Report([heading, *sentences, charts.why_chart(frame, why.before), table])
 
 
 def _signed(value: float) -> str:
