@@ -22,7 +22,8 @@ from unicodedata import normalize
 
 from forecast.errors import InputError, Problem
 from forecast.export import write_contents
-from forecast.record import Anonymised, Contents, Crossing, Filed, Inputs, Record, Version
+from forecast.record import Anonymised, Contents, Filed, Inputs, Record, Version
+from forecast.return_checks import Crossing
 from forecast.weekly import ExposureDay, Hours, WeeklyReturn, WorkedDay
 
 __all__ = ["anonymise"]
@@ -238,7 +239,10 @@ class _Replacing:
             ret=self._return(version.ret),
             reason=self._text(version.reason),
             warnings=tuple(self._problem(each) for each in version.warnings),
-            crossings=tuple(self._named(each) for each in version.crossings),
+            crossings=tuple(
+                replace(self._named(each), sentence=self._text(each.sentence))
+                for each in version.crossings
+            ),
             inputs=self._inputs(version.inputs),
         )
 

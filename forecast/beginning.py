@@ -354,7 +354,7 @@ class _Draw:
         number = np.zeros(self.ways.number, dtype=np.int64)
         np.add.at(number, self.frame.moves.start[from_pool] // WIDTH, self.made[from_pool])
         kind = self.kind[may]
-        order = np.lexsort((self.rng.random(len(may)), kind))
+        order = np.argsort(kind + self.rng.random(len(may)))
         size = np.bincount(kind, minlength=self.ways.number)
         rank = np.arange(len(may)) - (np.cumsum(size) - size)[kind[order]]
         was = may[order[rank < number[kind[order]]]]

@@ -401,10 +401,8 @@ def _drifts(pace: PaceDraw, stages: Sequence[Stage], weeks: Floats, normals: Nam
         before = np.maximum(before, knot)
     # Knots before a stage's own last week have not moved it.
     at = np.maximum(begin[:, None], np.concatenate([[-np.inf], knots]))
-    return (
-        np.array([np.interp(weeks, *line) for line in zip(at, walk.T, strict=True)])
-        + (middle[:, None])
-    )
+    own: Floats = np.array([np.interp(weeks, *line) for line in zip(at, walk.T, strict=True)])
+    return np.asarray(own + middle[:, None])
 
 
 def _present(plan: Plan, days: float) -> float:
@@ -660,6 +658,8 @@ class _Time:
         """The delivered share, absence apart where it was told."""
         time = self.plan.project.time
         part = time.absence_days_a_year.quantile(0.5) / self.plan.absence_days
+        # Of the estimate, not of the week: else weeks of little work would weigh more.
+        lost = 1.0 - min(0.95, time.delivered_share.quantile(0.5))
         weeks: list[int] = []
         shares: list[float] = []
         variances: list[float] = []
@@ -672,9 +672,9 @@ class _Time:
             weeks.append(week)
             shares.append(ratio)
             days = part * (2.0 * time.absence_spell_days - 1.0) / shifts
-            own = 0.0 if self.away_told else days / (max(0.05, 1.0 - part) * (1.0 - ratio)) ** 2
+            own = 0.0 if self.away_told else days / (max(0.05, 1.0 - part) * lost) ** 2
             variances.append(own)
-            idle.append((1.0 - min(1.0, busy)) / busy / (1.0 - ratio))
+            idle.append((1.0 - min(1.0, busy)) / busy / lost)
         factor = 1.0 if self.away_told else 1.0 - part
         return delivered(time.delivered_share, weeks, shares, factor, variances, idle)
 

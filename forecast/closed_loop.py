@@ -64,6 +64,7 @@ __all__ = [
     "plain",
     "ratio",
     "run",
+    "shortfalls",
     "table",
     "truth_of",
     "without_variation",
@@ -73,6 +74,12 @@ LEVELS = (0.5, 0.8, 0.95)  # of central ranges
 PROGRESS = (0.10, 0.25, 0.50, 0.75)  # share of the items done
 QUANTITIES = ("finish", "items in 4 weeks", "items in 13 weeks")
 RIVALS = ("average pace", "past weeks")
+
+_ASSUMED = "as assumed"
+_JUDGED_AT = 0.25  # progress
+_MOST_OF_RIVAL = 0.6
+_POOLED = (0.76, 0.84)
+_LEAST_ELSEWHERE = 0.60
 
 _WEEKS_AHEAD = {"items in 4 weeks": 4, "items in 13 weeks": 13}
 _WIDER = 1.3
@@ -344,7 +351,7 @@ def _long_runs(plan: Plan, drawn: Replication, lucky: np.random.Generator) -> Re
 WORLDS: Mapping[str, World] = {
     world.what: world
     for world in (
-        World("as assumed", _as_assumed),
+        World(_ASSUMED, _as_assumed),
         World("heavy-tailed weeks", _heavy_tails),
         World("a step six weeks before", _step, progress=(0.5,)),
         World("misbooked hours", _as_assumed, Telling(misbooked=0.15, quarter_hours=True)),
@@ -533,7 +540,7 @@ def run(
     tasks = [
         (what, index)
         for what in worlds
-        for index in range(runs if what == "as assumed" else others)
+        for index in range(runs if what == _ASSUMED else others)
     ]
     one = partial(_one_truth, project, forecaster, seed)
     number = min(workers or os.cpu_count() or 1, len(tasks))
@@ -555,8 +562,8 @@ def accepted(number: int, level: float, share: float = _ACCEPTED) -> tuple[float
     [0.727, 0.867]
     """
     tail = (1.0 - share) / 2.0
-    low, high = binom.ppf([tail, 1.0 - tail], number, level)
-    return float(low) / number, float(high) / number
+    low, high = (float(binom.ppf(each, number, level)) for each in (tail, 1.0 - tail))
+    return low / number, high / number
 
 
 def coverage(scored: Sequence[Scored], level: float) -> float:
@@ -623,9 +630,48 @@ def _line(done: str, quantity: str, cell: Sequence[Scored]) -> str:
         return f"| {' | '.join([done, quantity, *shown, *[''] * 5])} |"
     scores = np.array([each.crps for each in cell])
     means = [f"{scores[:, forecaster].mean():.1f}" for forecaster in range(scores.shape[1])]
-    of_better, *interval = ratio(cell)
-    shown += [*means, _shown(of_better), f"{_shown(interval[0])}-{_shown(interval[1])}"]
+    of_better, least, most = map(_shown, ratio(cell))
+    shown += [*means, of_better, f"{least}-{most}"]
     return f"| {' | '.join([done, quantity, *shown])} |"
+
+
+def shortfalls(scored: Sequence[Scored]) -> list[str]:
+    """What is not as it should be, in words; nothing where all is.
+
+    In the world that the model assumes: the coverage of 80 % ranges lies in its 99.8 % binomial
+    range in each cell, and pooled between 76 and 84 %; where a quarter of the items is done, the
+    CRPS is at most 0.6 of the better rival's, and so is its interval. In each other world every
+    cell's coverage is above 60 %.
+    """
+    found = []
+    for (world, progress, quantity), cell in _cells(scored).items():
+        place = f"{world}, {100 * progress:.0f} % done, {quantity}"
+        held = coverage(cell, 0.8)
+        low, high = accepted(len(cell), 0.8)
+        if world != _ASSUMED:
+            if held <= _LEAST_ELSEWHERE:
+                found.append(f"{place}: 80 % ranges held {100 * held:.0f} %")
+            continue
+        if not low <= held <= high:
+            found.append(
+                f"{place}: 80 % ranges held {100 * held:.0f} %, not {100 * low:.0f} to "
+                f"{100 * high:.0f} %"
+            )
+        of_better, _, most = ratio(cell)
+        if progress == _JUDGED_AT and max(of_better, most) > _MOST_OF_RIVAL:
+            found.append(f"{place}: CRPS {of_better:.2f} of the better rival's, up to {most:.2f}")
+    assumed = [each for each in scored if each.world == _ASSUMED]
+    pooled = coverage(assumed, 0.8) if assumed else 0.8
+    if not _POOLED[0] <= pooled <= _POOLED[1]:
+        found.append(f"{_ASSUMED}, pooled: 80 % ranges held {100 * pooled:.1f} %, not 76 to 84 %")
+    return found
+
+
+def _cells(scored: Sequence[Scored]) -> dict[tuple[str, float, str], list[Scored]]:
+    cells: dict[tuple[str, float, str], list[Scored]] = {}
+    for each in scored:
+        cells.setdefault((each.world, each.progress, each.quantity), []).append(each)
+    return cells
 
 
 def _shown(over: float) -> str:

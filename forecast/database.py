@@ -206,12 +206,11 @@ _lines(
 )
 _lines(
     "crossings",
-    _told("first_day", Date),
-    _told("last_day", Date),
     _told("person"),
-    _told("what"),
-    _told("worked", Double),
-    _told("limit", Double),
+    _told("days"),  # dates in order, with spaces between them
+    _told("hours", Double),
+    _told("limit"),
+    _told("sentence"),
 )
 Table(
     "forecasts",

@@ -34,15 +34,8 @@ from forecast.errors import ForecastError, InputError, Problem
 from forecast.issued import Draws
 from forecast.items import MOULD_NAMES, Mould
 from forecast.outcome import NOT_BY_HORIZON
-from forecast.record import (
-    Anonymised,
-    Contents,
-    Crossing,
-    Filed,
-    Inputs,
-    Record,
-    Version,
-)
+from forecast.record import Anonymised, Contents, Filed, Inputs, Record, Version
+from forecast.return_checks import Crossing
 from forecast.stages import STAGE_NAMES, Stage
 from forecast.weekly import (
     AWAY,
@@ -63,7 +56,7 @@ FORMAT = "1"
 _MANIFEST = "files.csv"
 _RETURNS = ("number", "week", "recorded_at", "correction", "reason", "digest", "inputs")
 _WARNINGS = ("number", "file", "place", "read", "expected", "remedy")
-_CROSSINGS = ("number", "first_day", "last_day", "person", "what", "worked", "limit")
+_CROSSINGS = ("number", "person", "days", "hours", "limit", "sentence")
 _FORECASTS = (
     "number",
     "week",
@@ -188,7 +181,7 @@ def _return_files(
         for w in v.warnings
     ]
     crossings = [
-        (v.number, _iso(c.first_day), _iso(c.last_day), c.person, c.what, c.worked, c.limit)
+        (v.number, c.person, " ".join(map(_iso, c.days)), c.hours, c.limit, c.sentence)
         for v in versions
         for c in v.crossings
     ]
@@ -380,12 +373,11 @@ class _Reader:
         ]
         crossings = [
             Crossing(
-                date.fromisoformat(each["first_day"]),
-                date.fromisoformat(each["last_day"]),
                 each["person"],
-                each["what"],
-                float(each["worked"]),
-                float(each["limit"]),
+                tuple(date.fromisoformat(day) for day in each["days"].split()),
+                float(each["hours"]),
+                each["limit"],
+                each["sentence"],
             )
             for each in self._of("crossings.csv", row["number"])
         ]

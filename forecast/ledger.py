@@ -1,8 +1,8 @@
 """What the returns add up to: what has finished, ended, come and dried so far, as it was told.
 
 Nothing is simulated or guessed here. What does not add up is kept as a problem and put right
-nowhere. Weeks before the first return count as weeks in which nothing happened; a missing week
-between two returns, or one whose sheet was not told, makes sums into lower bounds from then on.
+nowhere. A week that is missing since the first person began, or one whose sheet was not told,
+makes sums into lower bounds from then on.
 """
 
 from __future__ import annotations
@@ -119,7 +119,7 @@ def of(project: Project, history: History) -> Ledger:
         project: whose record it is.
         history: the returns that count.
     """
-    sums = _Sums()
+    sums = _Sums(project)
     for each in history.returns:
         sums.add(each)
     still_in, dried, strays = batches(history)
@@ -173,8 +173,8 @@ def _counts(told: WeeklyReturn) -> Iterable[Count]:
 class _Sums:
     """Sums that grow return by return."""
 
-    def __init__(self) -> None:
-        self.telling = _Telling()
+    def __init__(self, project: Project) -> None:
+        self.telling = _Telling(project)
         self.finished: Counter[Finished] = Counter()
         self.ended: Counter[Ended] = Counter()
         self.received: Counter[Arrived] = Counter()
@@ -227,15 +227,19 @@ class _Sums:
 class _Telling:
     """Whether sums are all there is, return by return."""
 
-    def __init__(self) -> None:
-        self.last: date | None = None
+    def __init__(self, project: Project) -> None:
+        began = min((row.start for row in project.team), default=project.grant.start)
+        began = max(began, project.grant.start)
+        self.expected = began - timedelta(days=began.weekday())  # the next week to be told
         self.gap = False
+        self.any = False
         self.counted = self.dried = True
         self.stages: set[Stage] = set()
 
     def add(self, told: WeeklyReturn) -> None:
-        self.gap = self.gap or (self.last is not None and told.week - self.last > _WEEK)
-        self.last = told.week
+        self.gap = self.gap or told.week > self.expected
+        self.expected = max(self.expected, told.week + _WEEK)
+        self.any = True
         self.counted = self.counted and "counts" in told.told
         self.dried = self.dried and bool(told.told & {"counts", "drying"})
         self.stages |= {row.stage for row in _counts(told) if row.items is not None}
@@ -244,7 +248,7 @@ class _Telling:
         """By stage; one that no row ever told of is not told, whatever sheets there were."""
         return tuple(
             not self.gap
-            and (self.last is None or stage in self.stages)
+            and (not self.any or stage in self.stages)
             and (self.dried if stage is Stage.DRYING else self.counted)
             for stage in Stage
         )
@@ -416,7 +420,7 @@ def excesses(project: Project, history: History, first: date | None = None) -> l
         history: the returns that count.
         first: a Monday; None looks at every week.
     """
-    bounds, telling = _Bounds(project), _Telling()
+    bounds, telling = _Bounds(project), _Telling(project)
     found: list[Excess] = []
     for each in history.returns:
         bounds.add(each)

@@ -67,6 +67,7 @@ _WALK_TOLD = (0.99, 0.010)  # of drift: what is left of it after a week; median 
 _WALK_UNTOLD = (0.85, 0.07)  # where conditions are not told: the mix of the weeks
 _WALK_LOG_SD = 0.8
 _WALK_POINTS = (-2.0, -4.0 / 3.0, -2.0 / 3.0, 0.0, 2.0 / 3.0, 4.0 / 3.0, 2.0)
+_LOOSE = np.array([0.06])  # weekly sd of a level that may move, for weighing weeks
 _NO_PRACTICE = 0.08  # prior weight of nobody getting faster
 _SATURATES_AT = ((1_000.0, 0.15), (4_000.0, 0.20), (math.inf, 0.65))
 _STARTS = ((1.0 / 3.0, 0.20), (1.0, 0.60), (3.0, 0.20))
@@ -621,29 +622,40 @@ class _Fitting:
     def _weigh(self) -> float:
         """Choose the spread that predicts each week best from the others; weigh weeks by it.
 
-        Residuals are those against a level that may move, so that a recent step is no outlier.
+        A week of Student's t is a normal one of unknown variance; its weight is what the week lets
+        one expect of one over it (Lange, Little and Taylor 1989). Residuals are those against a
+        level that may move, so that a recent step is no outlier.
         """
-        points = np.linspace(-2.5, 2.5, 8) if len(self.spread.unknown) else np.zeros(1)
+        points = np.linspace(-2.5, 2.5, 21) if len(self.spread.unknown) else np.zeros(1)
         sigma = self.sigmas(points)
         score = -(points**2) / 2.0
         straight = self._most_probable(self.shapes[0], float(np.median(sigma)))
-        kept = []
+        residuals = []
         for stage, (linear, b) in zip(self.stages, straight, strict=True):
-            walk = np.array([0.06])
-            covariance = stage.noise(sigma / SCALE, walk)[:, 0]
-            covariance = covariance + linear.jacobian @ stage.prior @ linear.jacobian.T
+            covariance = self._loose(stage, linear, stage.noise(sigma / SCALE, _LOOSE)[:, 0])
             inverse = np.linalg.inv(covariance)
             residual = linear.residual + b * self._practice(stage, self.shapes[0])
-            residual = residual + stage.shift(sigma, np.array([0.0]))[:, 0]
+            residuals.append(residual + stage.shift(sigma, np.array([0.0]))[:, 0])
             precision = np.diagonal(inverse, axis1=-2, axis2=-1)
-            alone = np.einsum("stu,su->st", inverse, residual) / np.sqrt(precision)
+            alone = np.einsum("stu,su->st", inverse, residuals[-1]) / np.sqrt(precision)
             density = student.logpdf(alone / SCALE, NU) + 0.5 * np.log(precision)
             score = score + density.sum(axis=1)
-            kept.append(alone)
         best = int(score.argmax())
-        for stage, alone in zip(self.stages, kept, strict=True):
-            stage.weights = (NU + 1.0) / (NU + (alone[best] / SCALE) ** 2)
-        return float(sigma[best])
+        usual = sigma[best : best + 1]
+        for stage, (linear, _), residual in zip(self.stages, straight, residuals, strict=True):
+            of_week = SCALE**2 * usual[0] ** 2 * stage.evidence.part
+            for _ in range(6):
+                own = of_week / stage.weights
+                inverse = np.linalg.inv(self._loose(stage, linear, stage.noise(usual, _LOOSE)[0]))
+                expected = own * (inverse[0] @ residual[best])
+                square = expected**2 + own - own**2 * np.diagonal(inverse[0])
+                stage.weights = (NU + 1.0) / (NU + square / of_week)
+        return float(usual[0])
+
+    @staticmethod
+    def _loose(stage: _Stage, linear: _Linear, noise: Floats) -> Floats:
+        """Covariance of residuals, coordinates included."""
+        return np.asarray(noise + linear.jacobian @ stage.prior @ linear.jacobian.T)
 
     @staticmethod
     def _practice(stage: _Stage, shape: Shape) -> Floats:

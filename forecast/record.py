@@ -24,6 +24,7 @@ from forecast.errors import ForecastError, InputError, Problem
 from forecast.history import COUNTS_FROM, History
 from forecast.items import MOULD_NAMES, Mould
 from forecast.project import Project
+from forecast.return_checks import Crossing
 from forecast.rows import COLUMNS
 from forecast.sheets import read_rows
 from forecast.stages import STAGE_NAMES, Stage
@@ -45,7 +46,6 @@ __all__ = [
     "Added",
     "Anonymised",
     "Contents",
-    "Crossing",
     "Entry",
     "Filed",
     "Inputs",
@@ -71,25 +71,6 @@ _ROWS: dict[str, type[Any]] = {
 
 
 # What is kept
-
-
-@dataclass(frozen=True)
-class Crossing:
-    """A planning limit that a return shows as crossed, as it was worked.
-
-    Attributes:
-        first_day, last_day: the day, or the days of the week in question.
-        what: which limit, in a few words without a name.
-        worked: hours, or days, that were worked.
-        limit: hours, or days, of the planning limit.
-    """
-
-    first_day: date
-    last_day: date
-    person: str
-    what: str
-    worked: float
-    limit: float
 
 
 @dataclass(frozen=True)
@@ -556,6 +537,8 @@ def _stored(row: Any) -> dict[str, Any]:
         values["stage"] = STAGE_NAMES[values["stage"]]
     if isinstance(values.get("mould"), Mould):
         values["mould"] = MOULD_NAMES[values["mould"]]
+    if isinstance(row, Crossing):
+        values["days"] = " ".join(day.isoformat() for day in row.days)
     return values
 
 
@@ -641,6 +624,8 @@ def _loaded(kind: type[Any], row: Mapping[str, Any]) -> Any:
         values["stage"] = Stage(STAGE_NAMES.index(values["stage"]))
     if values.get("mould") is not None:
         values["mould"] = Mould(MOULD_NAMES.index(values["mould"]))
+    if kind is Crossing:
+        values["days"] = tuple(date.fromisoformat(day) for day in values["days"].split())
     return kind(**values)
 
 

@@ -138,11 +138,23 @@ class Frame:
     def __init__(self, plan: Plan, ledger: Ledger) -> None:
         self.plan, self.ledger = plan, ledger
         self.ways = Ways(plan)
+        self.may_exist = [self._may_exist(kind) for kind in self.ways.kinds]
         self.problems: list[Problem] = []
         self.lenient = [not complete for complete in ledger.complete]
         self.rows = [row for row in self._told() if self._can_be(row)]
         self.moves = self._all_moves()
         self._make_sure()
+
+    def _may_exist(self, kind: Kind) -> bool:
+        """What a complete survey did not see is not there, unless somebody told of it since."""
+        keys: list[tuple[Any, ...]] = [
+            *self.ledger.finished,
+            *self.ledger.ended,
+            *self.ledger.received,
+        ]
+        told: set[Told] = {(key[-3], key[-2], key[-1]) for key in keys}
+        conditions = [key for key in told if key[1:] != (None, None)]
+        return not kind.surveyed_out or any(kind.fits(key) for key in conditions)
 
     # --- what was told
 
@@ -371,7 +383,9 @@ class Frame:
         sizes = np.bincount(self.groups[0], minlength=len(groups))
         rows: list[tuple[int, tuple[int, int, int]]] = []
         for g, group in enumerate(groups):
-            for kind in (n for n, kind in enumerate(ways.kinds) if group.may_be(kind)):
+            for kind in (
+                n for n, k in enumerate(ways.kinds) if group.may_be(k) and self.may_exist[n]
+            ):
                 here, place, also = self._goes_in(kind)
                 if not group.come:
                     place, also = ways.node(kind, _STORE), ways.nowhere
@@ -436,7 +450,7 @@ class Frame:
 
         As little as possible of both.
         """
-        rows, moves = len(self.moves.number), self.moves
+        moves = self.moves
         passes = self._at_will([True] * N_STAGES)
         told = np.flatnonzero(~moves.given)
         more = np.array(passes, dtype=np.int64).reshape(-1, 3)
@@ -465,7 +479,6 @@ class Frame:
                 of = self.rows[row - int(moves.given.sum())]
                 self.problems.append(_ignored(number, of, "no more than can have been"))
                 of.number -= number
-        assert rows == len(moves.number)
         self.rows = [row for row in self.rows if row.number > 0]
         self.moves = self._all_moves()
         self.__dict__.pop("group_moves", None)

@@ -8,7 +8,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -21,7 +21,8 @@ from forecast.errors import Problem
 from forecast.folder import read_project
 from forecast.items import Mould
 from forecast.project import Project
-from forecast.record import Added, Contents, Crossing, Entry, Filed, Record, open_record
+from forecast.record import Added, Contents, Entry, Filed, Record, open_record
+from forecast.return_checks import Crossing
 from forecast.stages import Stage
 from forecast.weekly import (
     Count,
@@ -76,7 +77,10 @@ def a_return(week: int, cleaned: int = 30) -> WeeklyReturn:
 
 
 WARNINGS = (Problem("hours", "row 2", "AB 45", "hours within the rota", "Check what AB did."),)
-CROSSINGS = (Crossing(MONDAY, MONDAY, "AB", "hours a day", 3.25, 3.0),)
+CROSSINGS = (
+    Crossing("AB", (MONDAY,), 3.25, "3 hours a day", "AB: 3.25 hours on 2026-01-05."),
+    Crossing("AB", (MONDAY, MONDAY + timedelta(days=2)), 6.0, "1 day in 7", "AB: two days."),
+)
 
 
 def a_forecast(week: int, draws: bytes = b"draws") -> Filed:
@@ -252,28 +256,51 @@ class Child:
         return code
 
 
-def kill_after(child: Child, job: str, seconds: float | None) -> tuple[list[str], float]:
-    """Let the child's fork do a job, and kill it so long after it said that it starts.
+def kill_at(child: Child, job: str, marker: int | None, pause: float = 0.0) -> list[str]:
+    """Let the child's fork do a job, and kill it once it has said so many words.
+
+    The fork goes on while its words are read: how far it gets is not known beforehand, and how
+    busy the machine is does not matter much.
+
+    Args:
+        child: it forks for each job.
+        job: for tests.record_child.
+        marker: the number of the word, 0 the first; None: let it finish.
+        pause: seconds to wait then.
 
     Returns:
-        What it had said until then, and how long it took from the start to its end.
+        All that it said until its end.
     """
     from os import kill
     from signal import SIGKILL
 
     child.say(job)
-    word, pid = child.hear().split()
-    assert word == "start"
-    began = time.perf_counter()
-    if seconds is not None:
-        while time.perf_counter() - began < seconds:
-            time.sleep(max(0.0, min(0.0005, seconds - (time.perf_counter() - began))))
-        with suppress(ProcessLookupError):  # it was faster
-            kill(int(pid), SIGKILL)
-    said = []
+    said: list[str] = []
+    pid = 0
     while (line := child.hear()) != "gone":
         said.append(line)
-    return said, time.perf_counter() - began
+        if line.startswith("start"):
+            pid = int(line.split()[1])
+        if marker == len(said) - 1:
+            time.sleep(pause)
+            with suppress(ProcessLookupError):  # it was faster
+                kill(pid, SIGKILL)
+    return said
+
+
+@dataclass
+class Kills:
+    """When processes were killed, to be shown."""
+
+    before: int = 0
+    between: int = 0  # begin and commit
+    recorded: int = 0
+
+    def count(self, said: list[str], recorded: bool) -> None:
+        """One more."""
+        self.recorded += recorded
+        self.between += not recorded and "begun" in said
+        self.before += not recorded and "begun" not in said
 
 
 def contents(folder: Path, variable: str = "") -> Contents:

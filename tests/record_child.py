@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -22,11 +23,11 @@ def say(word: str) -> None:
 
 
 def mark_statements() -> None:
-    """Say when a transaction has begun, and when it is about to become final."""
+    """Say when a transaction has begun, after each statement, and when all is to become final."""
 
     def after(_: Any, __: Any, statement: str, *___: Any) -> None:
-        if statement.startswith(("BEGIN IMMEDIATE", "LOCK TABLE")):
-            say("begun")
+        begins = statement.startswith(("BEGIN IMMEDIATE", "LOCK TABLE"))
+        say("begun" if begins else statement[:20].replace("\n", " "))
 
     event.listen(Engine, "after_cursor_execute", after)
     event.listen(Engine, "commit", lambda _: say("committing"))
@@ -36,13 +37,16 @@ def one(folder: Path, variable: str, week: int) -> None:
     """Open the record (or begin it, for a negative week) and record one return."""
     if week < 0:
         say(f"start {os.getpid()}")
+        mark_statements()
         opened(folder, variable)
         return
     with opened(folder, variable) as record:
         mark_statements()
         say(f"start {os.getpid()}")
+        began = time.perf_counter()
         add(record, week)
         say("committed")
+        say(f"{1000 * (time.perf_counter() - began):.0f} ms")
 
 
 def forks(variable: str) -> None:

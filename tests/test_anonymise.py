@@ -78,7 +78,7 @@ def with_names(record: Record, week: int, cleaned: int = 30, *, correction: bool
         return entry.issue(filed, entry.history().up_to(filed.as_of))
 
     (doubt,) = WARNINGS
-    (crossing,) = CROSSINGS
+    crossed = [replace(c, person=NAMES[0], sentence=named(c.sentence)) for c in CROSSINGS]
     record.add(
         renamed(a_return(week, cleaned)),
         inputs=files(),
@@ -86,7 +86,7 @@ def with_names(record: Record, week: int, cleaned: int = 30, *, correction: bool
         correction=correction,
         reason="O'Brien asked",
         warnings=[replace(doubt, read=named(doubt.read), remedy=named(doubt.remedy))],
-        crossings=[replace(crossing, person=NAMES[0])],
+        crossings=crossed,
         also=issue,
     )
 
@@ -139,7 +139,8 @@ def test_a_person_is_the_same_number_everywhere(record: Record, tmp_path: Path) 
     (number,) = first
     for version in found:
         assert version.ret.exposure[0].person == number
-        assert [crossing.person for crossing in version.crossings] == [number]
+        assert {crossing.person for crossing in version.crossings} == {number}
+        assert version.crossings[0].sentence == f"{number}: 3.25 hours on 2026-01-05."
         assert version.ret.notes[0].note.startswith(f"{number}, the lamp failed")
         assert version.inputs.persons[0] == number
         assert f"2026-02-02;2026-02-03;{number};" in version.inputs.files["closures.csv"].decode()
@@ -155,8 +156,8 @@ def test_no_number_and_no_date_changes(record: Record, tmp_path: Path) -> None:
     anonymise(record, BEFORE, tmp_path / "out", done_at=LATER)
     assert totals(record.history()) == before
     for old, new in zip(crossed, (v.crossings for v in record.versions()), strict=True):
-        assert [(c.first_day, c.worked, c.limit) for c in new] == [
-            (c.first_day, c.worked, c.limit) for c in old
+        assert [(c.days, c.hours, c.limit) for c in new] == [
+            (c.days, c.hours, c.limit) for c in old
         ]
     for old_r, filed in zip(results, record.issued(), strict=True):
         new_r = json.loads(filed.results)

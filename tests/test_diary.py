@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from forecast import diary, engine, luck, replicate, return_files
+from forecast import diary, engine, ledger, luck, replicate, return_files
 from forecast.diary import EVERYTHING, Telling
 from forecast.estimates import Estimate
 from forecast.events import What
@@ -480,3 +480,14 @@ def test_numbers_are_plain_ones_whatever_they_were_computed_with(demo: Lived) ->
             for sheet in told.told:
                 for row in getattr(told, sheet):
                     assert {type(value) for value in vars(row).values()} <= kinds
+
+
+@given(cases(), st.sampled_from([Telling(), Telling(categories=False, boxes=False)]))
+@some
+def test_what_really_happened_adds_up(case: Case, tell: Telling) -> None:
+    plan, drawn, rows = lived(case)
+    told = History.of(diary.returns(plan, drawn, rows, whole(plan), tell=tell))
+    sums = ledger.of(plan.project, told)
+    assert sums.problems() == ()
+    if told.returns:
+        assert sums.first_passes == tuple(came_to(drawn, rows).weekly_items[-1])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pickle
 from collections import Counter
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -133,6 +134,9 @@ def test_a_missing_week_makes_sums_into_lower_bounds() -> None:
     drying = (count("drying", 1),)
     assert summed(MOULDY, week(0, counts=drying), week(1)).complete[Stage.DRYING]
     assert not summed(MOULDY, week(0, counts=drying), week(2)).complete[Stage.DRYING]
+    assert not summed(MOULDY, week(1, counts=drying)).complete[Stage.DRYING]
+    later = replace(MOULDY, team=(replace(MOULDY.team[0], start=day(7)),))
+    assert summed(later, week(1, counts=drying)).complete[Stage.DRYING]
     assert not summed(MOULDY, week(0, counts=drying)).complete[Stage.CLEANING]
 
 

@@ -21,12 +21,13 @@ from forecast.errors import ForecastError
 from forecast.record import RECORD_FILE, Added, Contents, Record
 from tests.record_cases import (
     Child,
+    Kills,
     a_return,
     add,
     contents,
     fails_at,
     fails_at_the_end,
-    kill_after,
+    kill_at,
     no_syncing,
     number_of_statements,
     opened,
@@ -126,39 +127,34 @@ def test_forty_killed_processes_lose_nothing_and_leave_nothing_half(
     old = contents(folder)
     child = Child("kill", "", "")
     try:
-        spans = []
-        target = folder
-        for n in range(4):
-            target = tmp_path_factory.mktemp(f"whole{n}")
-            shutil.copy(before, target)
-            said, took = kill_after(child, f"{target} 2", None)
-            assert said == ["begun", "committing", "committed"]
-            spans.append(took)
+        target = tmp_path_factory.mktemp("whole")
+        shutil.copy(before, target)
+        words = kill_at(child, f"{target} 2", None)
         new = contents(target)
-        window = sorted(spans)[1]  # disks have their moods
-        phases = {"before it began": 0, "between begin and commit": 0, "recorded": 0}
-        journals = 0
+        commit = words.index("committing")
+        kills, journals = Kills(), 0
         for n in range(40):
             target = tmp_path_factory.mktemp(f"kill{n}")
             shutil.copy(before, target)
-            said, _ = kill_after(child, f"{target} 2", window * n / 40)
+            # 30 over all of its statements, 10 from the beginning of its end on.
+            marker, pause = (commit * n // 30, 0.0) if n < 30 else (commit, (n - 30) ** 2 / 1000)
+            said = kill_at(child, f"{target} 2", marker, pause)
             journals += (target / f"{RECORD_FILE}-journal").exists()
             with opened(target) as record:
                 now = record.contents()
                 assert now in (old, new), said
                 recorded = now == new
+                assert recorded or "committed" not in said
+                kills.count(said, recorded)
                 assert add(record, 2).changed != recorded
                 assert record.contents() == new
-            assert recorded or "committed" not in said
-            begun = "between begin and commit" if "begun" in said else "before it began"
-            phases["recorded" if recorded else begun] += 1
             sound(target)
     finally:
         assert child.close() == 0
-    assert phases["between begin and commit"] >= 20, phases
+    assert kills.between >= 20, kills
     record_property(
         "Processes killed while they recorded",
-        f"{phases}, in a window of {window * 1000:.0f} ms; {journals} left a journal",
+        f"{kills}, in a window of {words[-1]}; {journals} left a journal",
     )
 
 
@@ -167,11 +163,11 @@ def test_a_process_that_is_killed_while_it_begins_a_record_leaves_a_whole_one_or
 ) -> None:
     child = Child("kill", "", "")
     try:
-        target = tmp_path_factory.mktemp("whole")
-        _, window = kill_after(child, f"{target} -1", None)
+        words = kill_at(child, f"{tmp_path_factory.mktemp('whole')} -1", None)
+        assert len(words) > 20
         for n in range(8):
             target = tmp_path_factory.mktemp(f"begin{n}")
-            kill_after(child, f"{target} -1", window * (n + 0.5) / 8)
+            kill_at(child, f"{target} -1", (len(words) - 1) * n // 7)
             with opened(target) as record:
                 add(record, 0)
             assert [each.ret for each in contents(target).versions] == [a_return(0)]

@@ -24,12 +24,13 @@ from forecast.record import Added, Entry, Record, open_record
 from tests.record_cases import (
     VARIABLE,
     Child,
+    Kills,
     a_return,
     add,
     contents,
     fails_at,
     fails_at_the_end,
-    kill_after,
+    kill_at,
     number_of_statements,
     opened,
     project,
@@ -278,19 +279,17 @@ def test_killed_processes_lose_nothing_and_leave_nothing_half(
     record: Record, tmp_path: Path, record_property: Callable[[str, object], None]
 ) -> None:
     child = Child("kill", "", VARIABLE)
-    phases = {"before it began": 0, "between begin and commit": 0, "recorded": 0}
+    kills = Kills()
     try:
-        spans = [kill_after(child, f"{tmp_path} {week}", None)[1] for week in (0, 1, 2)]
-        window = sorted(spans)[1]
-        for n in range(12):
-            week = 3 + n
+        words = kill_at(child, f"{tmp_path} 0", None)
+        commit = words.index("committing")
+        for week in range(1, 13):
             before = record.contents()
-            said, _ = kill_after(child, f"{tmp_path} {week}", window * (n + 0.5) / 12)
+            marker, pause = (commit * week // 10, 0.0) if week < 10 else (commit, (week - 10) / 500)
+            said = kill_at(child, f"{tmp_path} {week}", marker, pause)
             recorded = len(record.versions()) > len(before.versions)
-            if not recorded:
-                assert "committed" not in said
-            begun = "between begin and commit" if "begun" in said else "before it began"
-            phases["recorded" if recorded else begun] += 1
+            assert recorded or "committed" not in said
+            kills.count(said, recorded)
             assert add(record, week).changed != recorded
             after = record.contents()
             assert after.versions[:-1] == before.versions
@@ -298,8 +297,8 @@ def test_killed_processes_lose_nothing_and_leave_nothing_half(
             assert len(after.forecasts) == len(before.forecasts) + 1
     finally:
         child.close()
-    assert phases["between begin and commit"] >= 6, phases
-    record_property("Processes killed while they recorded on a server", f"{phases}")
+    assert kills.between >= 6, kills
+    record_property("Processes killed while they recorded on a server", str(kills))
 
 
 def test_two_processes_record_two_hundred_weeks_each_at_once(
