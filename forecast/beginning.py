@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields, replace
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -67,6 +67,9 @@ class Start:
             on record no more.
         weekly_items: (W, 9) first passes by the end of each week, likewise.
         images, reimaged: made at first passes, and made again.
+        put_back: (I,) seconds since when an unfinished item is back in its queue, WHOLE where it is
+            not unfinished; remaining: (I,) its seconds still to do, else 0. No return tells of
+            them; None: every item counts as whole.
     """
 
     stage: NDArray[np.int8]
@@ -84,6 +87,28 @@ class Start:
     weekly_items: Ints
     images: int
     reimaged: int
+    put_back: Ints | None = None
+    remaining: Ints | None = None
+
+    @property
+    def is_there(self) -> Flags:
+        """(I,) whether the item is at a stage: it has come, and has not left."""
+        return np.asarray((self.stage != NO_STAGE) & (self.stage != DONE))
+
+    @property
+    def has_passed(self) -> Flags:
+        """(I, 9) first passes on record."""
+        return np.asarray((self.passed[:, None] >> np.arange(N_STAGES)) & 1 == 1)
+
+    def cleaned(self, applies: Flags) -> Flags:
+        """(I,) whether the item is clean by cleaning.
+
+        Args:
+            applies: (I, 9) stages that apply to the items: what cleaning does not apply to is
+                beyond it and not cleaned.
+        """
+        beyond = (self.stage > Stage.CLEANING) & applies[:, Stage.CLEANING]
+        return np.asarray(self.has_passed[:, Stage.CLEANING] | beyond)
 
 
 @dataclass(frozen=True)
@@ -163,6 +188,12 @@ class Beginning:
     def __getstate__(self) -> dict[str, Any]:
         # What was worked out for a plan stays at home.
         return {field.name: getattr(self, field.name) for field in fields(self)}
+
+    @property
+    def last_day(self) -> date | None:
+        """The Sunday of the last week on record; None where there is none."""
+        weeks = self.ledger.weeks
+        return weeks[-1] + timedelta(days=6) if weeks else None
 
     @property
     def finished_before(self) -> Ints:

@@ -1,7 +1,8 @@
 """The state of the compiled engine: its layout, and how it begins.
 
 Records hold what belongs together (an item, a person, a queue), one after another, so that a step
-touches few places in memory. Whatever a start in the middle of a project would set is in here.
+touches few places in memory. A start in the middle of a project is set in here, by columns: nothing
+of it is compiled, and the engine finds its queues as if it had filled them itself.
 """
 
 from __future__ import annotations
@@ -12,11 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.events import COLUMNS, NOBODY
+from forecast.beginning import Start
+from forecast.events import COLUMNS, NOBODY, What
+from forecast.items import Mould
 from forecast.luck import UNLIMITED, Replication
 from forecast.reference import shared
-from forecast.rules import NEVER, NO_STAGE, WHOLE
-from forecast.stages import N_PLACES, N_STAGES, Place
+from forecast.rules import DONE, NEVER, NO_STAGE, WHOLE, kind_of
+from forecast.stages import N_PLACES, N_STAGES, Place, Stage
 from forecast.units import SECONDS_PER_DAY
 
 __all__ = [
@@ -37,6 +40,8 @@ __all__ = [
     "new_state",
     "state_of",
 ]
+
+Ints = NDArray[np.int64]
 
 KINDS = 3
 # Queues: those that wait, then those that are unfinished, by stage and kind; and two more.
@@ -234,7 +239,7 @@ def new_state(luck: Replication, room: Room) -> dict[str, Any]:
     exposure[:, first_day : first_day + 6] = luck.exposure_before
     most = luck.capacity.max(axis=1, initial=0)
     limited = luck.capacity.min(axis=1, initial=UNLIMITED) < UNLIMITED
-    sets = min(int(most[Place.TOOL_SET]), room.sets)
+    sets = max(min(int(most[Place.TOOL_SET]), room.sets), len(luck.sets_drying))
     known = {name: getattr(luck, name, None) for name in _READ} | vars(settings)
     changed = {
         "coming": np.argsort(luck.arrival, kind="stable"),
@@ -261,6 +266,8 @@ def new_state(luck: Replication, room: Room) -> dict[str, Any]:
         "set_drying": np.zeros(sets, dtype=np.int64),
         "rows": np.empty((room.rows, len(COLUMNS)), dtype=np.int64),
     }
+    if luck.start is not None:
+        changed |= _found(luck, luck.start, changed)
     return {name: known[name] for name in _READ} | {name: changed[name] for name in _CHANGED}
 
 
@@ -291,3 +298,145 @@ def _people(people: int, start: int) -> NDArray[Any]:
     everybody["item"] = everybody["station"] = everybody["tool_set"] = NOBODY
     everybody["last_stage"] = NO_STAGE
     return everybody
+
+
+# --- a start in the middle of a project ----------------------------------------------------------
+
+
+def _found(luck: Replication, start: Start, state: dict[str, Any]) -> dict[str, Any]:
+    """What is otherwise where the future begins in the middle of a project.
+
+    Returns:
+        Arrays of another length than those of the state; the rest is changed in place.
+    """
+    items, places, coming = state["items"], state["places"], state["coming"]
+    there = start.is_there
+    _set_items(luck, start, items)
+    returned = {}
+    for place, name, heap, holds in (
+        (Place.SHELF, "shelf", "shelves", start.shelf),
+        (Place.DRYER, "dryer", "dryers", start.dryer),
+    ):
+        held = np.flatnonzero(there & holds)
+        items[name][held] = np.arange(len(held))
+        places["in_use"][place] = places["fresh"][place] = len(held)
+        # Each comes back, even where the project has fewer by now.
+        returned[heap] = np.zeros(max(len(state[heap]), len(held)), dtype=np.int64)
+    due = _due_days(luck, start)
+    _set_due(state, due)
+    _set_queues(luck, start, state, there & (due < 0))
+    _set_drying(luck, state)
+    found = _rows_found(luck, items, there)
+    rows = np.empty((len(found) + len(state["rows"]), len(COLUMNS)), dtype=np.int64)
+    rows[: len(found)] = found
+    state["clock"]["rows"] = len(found)
+    state["clock"]["left"] = np.count_nonzero(start.stage != DONE)
+    return {**returned, "coming": coming[start.stage[coming] == NO_STAGE], "rows": rows}
+
+
+def _set_items(luck: Replication, start: Start, items: NDArray[Any]) -> None:
+    """All of an item but its places and its queue."""
+    items["stage"] = start.stage
+    items["since"] = start.since
+    items["passed"] = start.passed
+    items["cleaned"] = start.cleaned(luck.applies)
+    items["rounds"] = start.rounds
+    items["rejections"] = np.maximum(0, luck.rejections - start.rejections)
+    items["again"] = start.again
+    if start.put_back is not None and start.remaining is not None:
+        items["put_back"] = start.put_back
+        items["remaining"] = start.remaining
+
+
+def _due_days(luck: Replication, start: Start) -> Ints:
+    """(I,) the day at which an item's quarantine or round will be over, -1 where it waits.
+
+    A day that is past, and a quarantine without a day, is over at the first instant.
+    """
+    quarantined = (start.stage == Stage.QUARANTINE) & start.shelf
+    dries = (start.stage == Stage.DRYING) & start.dryer & (start.due_day >= 0)
+    day = np.maximum(start.due_day, luck.settings.start // SECONDS_PER_DAY)
+    return np.where(quarantined | dries, day, -1)
+
+
+def _set_due(state: dict[str, Any], days: Ints) -> None:
+    """The heap of due days: what is sorted is one."""
+    items = np.flatnonzero(days >= 0)
+    state["due"][: len(items)] = np.sort(days[items] * len(days) + items)
+    state["clock"]["due"] = len(items)
+
+
+def _set_queues(
+    luck: Replication, start: Start, state: dict[str, Any], waits: NDArray[np.bool_]
+) -> None:
+    """Items that wait, linked in the order of their rank (R10)."""
+    items = state["items"]
+    stage = start.stage.astype(np.int64)
+    for_shelf = waits & (stage == Stage.QUARANTINE)
+    for_dryer = waits & (stage == Stage.DRYING) & ~start.dryer
+    hands = waits & ~for_shelf & ~for_dryer
+    # Nobody can have begun what does not wait for hands.
+    items["put_back"][~hands], items["remaining"][~hands] = WHOLE, 0
+    unfinished = items["put_back"] != WHOLE
+    queue = stage * KINDS + _kinds(luck, stage, items["cleaned"]) + UNFINISHED * unfinished
+    queue[for_shelf], queue[for_dryer] = STORE, DAMP
+    state["waiting"][:] = np.bincount(stage[hands], minlength=N_STAGES)
+
+    waiting = np.flatnonzero(waits)
+    by_rank = (waiting, items["since"][waiting], items["put_back"][waiting], queue[waiting])
+    order = waiting[np.lexsort(by_rank)]
+    before, after, together = order[:-1], order[1:], np.diff(queue[order]) == 0
+    items["next"][order] = items["previous"][order] = NOBODY
+    items["next"][before[together]] = after[together]
+    items["previous"][after[together]] = before[together]
+    heads = order[items["previous"][order] == NOBODY]
+    tails = order[items["next"][order] == NOBODY]
+    state["queues"]["first"][queue[heads]] = heads
+    state["queues"]["last"][queue[tails]] = tails
+
+
+def _kinds(luck: Replication, stage: Ints, cleaned: NDArray[np.bool_]) -> Ints:
+    """(I,) the kind of session that each item needs where it is (R7)."""
+    table = [
+        [
+            kind_of(each, mould, red_rot, is_cleaned, luck.settings.receiving_is_mouldy)
+            for mould in Mould
+            for red_rot in (False, True)
+            for is_cleaned in (False, True)
+        ]
+        for each in range(N_STAGES)
+    ]
+    of_item = 4 * luck.mould.astype(np.int64) + 2 * luck.red_rot + cleaned
+    return np.asarray(np.array(table, dtype=np.int64)[np.clip(stage, 0, N_STAGES - 1), of_item])
+
+
+def _set_drying(luck: Replication, state: dict[str, Any]) -> None:
+    """Tool sets that are drying; those that are clean first come first."""
+    clean_at = luck.sets_drying
+    state["set_clean_at"][: len(clean_at)] = clean_at
+    state["set_drying"][: len(clean_at)] = np.arange(len(clean_at))
+    state["clock"]["drying"] = len(clean_at)
+    for name in ("in_use", "fresh"):
+        state["places"][name][Place.TOOL_SET] = len(clean_at)
+
+
+def _rows_found(luck: Replication, items: NDArray[Any], there: NDArray[np.bool_]) -> Ints:
+    """What the record says first: item after item, and the tool sets."""
+    found = np.flatnonzero(there)
+    kinds = [_rows(luck, What.FOUND, items["stage"][found], found, np.full(len(found), NOBODY))]
+    for what, place in ((What.ON_SHELF, items["shelf"]), (What.IN_DRYER, items["dryer"])):
+        held = found[place[found] != NOBODY]
+        kinds.append(_rows(luck, what, items["stage"][held], held, place[held]))
+    rows = np.concatenate(kinds)
+    rows = rows[np.argsort(rows[:, COLUMNS.index("item")], kind="stable")]
+    sets = np.arange(len(luck.sets_drying))
+    return np.concatenate([rows, _rows(luck, What.SET_DRIES, Stage.CLEANING, NOBODY, sets)])
+
+
+def _rows(luck: Replication, what: What, stage: Any, item: Any, place: Ints) -> Ints:
+    """Rows of one kind at the start."""
+    rows = np.full((len(place), len(COLUMNS)), NOBODY, dtype=np.int64)
+    values = {"time": luck.settings.start, "what": what, "stage": stage, "item": item}
+    for name, value in (values | {"place": place}).items():
+        rows[:, COLUMNS.index(name)] = value
+    return rows

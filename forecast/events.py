@@ -4,6 +4,10 @@ Columns are ``time`` (seconds since 00:00 of the grant's start), ``what`` (:clas
 ``stage``, ``item``, ``person`` and ``place`` (a number among places of its kind); -1 where a
 column does not apply. Rows stand in the order in which things happen. Everything that is ever
 reported of a future is computed from these rows and from the tables that the engine was given.
+
+A future that begins in the middle of a project first says what it finds, before anything happens:
+each item that is at a stage, in the order of items, with the shelf and the drying place that it
+holds; then each tool set that is drying. Of what had left or is still to come there is no row.
 """
 
 from __future__ import annotations
@@ -40,3 +44,7 @@ class What(IntEnum):
     DONE = 18  # the item's last stage is finished
     SET_ASIDE = 19  # the item leaves for a specialist
     NOT_IMAGED = 20  # in place of DONE: treated and reboxed, too fragile to be imaged
+    FOUND = 21  # item is at `stage` when the simulation begins
+    ON_SHELF = 22  # and on quarantine shelf `place`, whatever the stage
+    IN_DRYER = 23  # and in drying place `place`: its round goes on, or waits for attention
+    SET_DRIES = 24  # tool set `place` is drying when the simulation begins

@@ -25,9 +25,10 @@ from numpy.typing import NDArray
 from scipy.special import gammaincinv, ndtri
 
 from forecast import drawing, working_time
+from forecast.beginning import Start
 from forecast.drawing import Chances, Items, uniforms, words_at
 from forecast.planning import UNLIMITED, Plan, Settings, plan
-from forecast.stages import N_STAGES, PRACTISED_STAGES, Stage
+from forecast.stages import N_STAGES, PRACTISED_STAGES, Place, Stage
 
 __all__ = ["UNLIMITED", "Plan", "Replication", "Settings", "plan", "replication", "stream"]
 
@@ -135,6 +136,8 @@ class Replication:
         capacity: (5, D) places of each kind; UNLIMITED is no limit.
         exposure_before: (P, 6) seconds of exposure on the six days before the start.
         delivered_share: (D,) share of rostered hours that reaches the stages.
+        start: where everything is when the simulation begins; None: nothing has happened yet.
+            ``rounds`` and ``rejections`` include those behind an item.
     """
 
     settings: Settings
@@ -166,6 +169,19 @@ class Replication:
     capacity: Ints
     exposure_before: Ints
     delivered_share: Floats
+    start: Start | None = None
+
+    @property
+    def sets_drying(self) -> Ints:
+        """(K,) seconds at which the tool sets that dry at the start are clean, the first first.
+
+        A set that would be clean by then is clean; none dries longer than from the start on (R12).
+        """
+        if self.start is None or (self.capacity[Place.TOOL_SET] >= UNLIMITED).all():
+            return np.zeros(0, dtype=np.int64)
+        clean_at = np.sort(self.start.tool_sets_clean_at)
+        latest = self.settings.start + self.settings.tool_drying
+        return np.minimum(clean_at[clean_at >= self.settings.start], latest)
 
 
 @dataclass(frozen=True)

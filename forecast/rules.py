@@ -45,7 +45,7 @@ _RECEIVING, _DRYING, _COVERS, _CLEANING, _IMAGING, _CHECKING = 0, 2, 3, 4, 6, 7
 DONE = 9  # after the last stage that applies
 NO_STAGE = -1
 NEVER = 2**62  # later than any second
-WHOLE = -1  # an item that is not unfinished has never been put back
+WHOLE = -NEVER  # in place of the second at which it was put back: the item is not unfinished
 
 
 def kind_of(stage: int, mould: int, red_rot: bool, cleaned: bool, receiving_is_mouldy: bool) -> int:

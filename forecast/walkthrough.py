@@ -23,6 +23,7 @@ import simpy
 from numpy.typing import NDArray
 
 from forecast import rules
+from forecast.beginning import Start
 from forecast.events import NOBODY, What
 from forecast.items import Mould
 from forecast.luck import UNLIMITED, Replication
@@ -103,7 +104,7 @@ class _Session:
 
 
 class _Item:
-    """Where an item stands. Everything that a start in the middle of a project would set."""
+    """Where an item stands. Everything that a start in the middle of a project sets."""
 
     __slots__ = (
         "again",
@@ -186,6 +187,8 @@ class _Walkthrough:
         self.sessions = 0
         self.over = self.env.event()
         self.asked: dict[int, int] = {}
+        if luck.start is not None:
+            self.find(luck.start)
 
     # --- time -------------------------------------------------------------------------------
 
@@ -252,6 +255,58 @@ class _Walkthrough:
     ) -> None:
         self.record.append((self.now, what, stage, item, person, place))
 
+    # --- a start in the middle of a project -------------------------------------------------
+
+    def find(self, start: Start) -> None:
+        """Put everything where it is when the simulation begins, and say so first."""
+        cleaned = start.cleaned(self.luck.applies)
+        passed = start.has_passed
+        for item, state in enumerate(self.items):
+            state.stage = int(start.stage[item])
+            state.cleaned = bool(cleaned[item])
+            state.passed = passed[item].tolist()
+            state.rounds = int(start.rounds[item])
+            state.rejections = max(0, state.rejections - int(start.rejections[item]))
+            state.again = bool(start.again[item])
+            if state.stage == rules.DONE:
+                self.left -= 1
+            elif state.stage != NO_STAGE:
+                self.find_item(start, item)
+        for clean_at in self.luck.sets_drying.tolist():
+            number = self.places[Place.TOOL_SET].take()
+            self.write(What.SET_DRIES, Stage.CLEANING, place=number)
+            self.set_is_clean_at(clean_at, number)
+        self.close_if_over()
+
+    def find_item(self, start: Start, item: int) -> None:
+        """An item that is at a stage: its places, and what it waits for."""
+        state = self.items[item]
+        self.write(What.FOUND, state.stage, item)
+        if start.shelf[item]:
+            state.shelf = self.places[Place.SHELF].take()
+            self.write(What.ON_SHELF, state.stage, item, place=state.shelf)
+        if start.dryer[item]:
+            state.dryer = self.places[Place.DRYER].take()
+            self.write(What.IN_DRYER, state.stage, item, place=state.dryer)
+        since, due = int(start.since[item]), int(start.due_day[item])
+        quarantined = state.stage == Stage.QUARANTINE and state.shelf != NOBODY
+        if quarantined or (state.stage == Stage.DRYING and state.dryer != NOBODY and due >= 0):
+            # A quarantine without a day is over, as one whose day is past.
+            self.due.setdefault(max(due, self.first_day), []).append(item)
+        elif state.stage == Stage.QUARANTINE:
+            heapq.heappush(self.store, (since, item))
+        elif state.stage == Stage.DRYING and state.dryer == NOBODY:
+            heapq.heappush(self.damp, (since, item))
+        else:
+            state.since = since
+            if start.put_back is not None and start.remaining is not None:
+                state.put_back = int(start.put_back[item])
+                state.remaining = int(start.remaining[item])
+            heapq.heappush(
+                self.queues[state.stage][self.kind(item, state.stage)],
+                rules.rank(state.put_back, since, item),
+            )
+
     # --- what the calendar brings -----------------------------------------------------------
 
     def deliveries(self) -> Sleep:
@@ -259,6 +314,8 @@ class _Walkthrough:
         arrival = self.luck.arrival
         last = NOBODY
         for item in np.argsort(arrival, kind="stable").tolist():
+            if self.items[item].stage != NO_STAGE:
+                continue  # it has been there since before the start
             if arrival[item] != last:
                 last = int(arrival[item])
                 yield self.at(last, _DELIVERIES)
@@ -546,16 +603,18 @@ class _Walkthrough:
 
     def dry_tool_set(self, number: int) -> None:
         """A used tool set is clean again after its drying time (R12)."""
-
-        def clean() -> None:
-            self.write(What.TOOL_SET_CLEAN, Stage.CLEANING, place=number)
-            self.places[Place.TOOL_SET].free(number)
-            self.stir()
-
         if self.settings.tool_drying:
-            self.at(self.now + self.settings.tool_drying, _TOOL_SETS, clean)
+            self.set_is_clean_at(self.now + self.settings.tool_drying, number)
         else:
-            clean()
+            self.clean_set(number)
+
+    def set_is_clean_at(self, second: int, number: int) -> None:
+        self.at(second, _TOOL_SETS, lambda: self.clean_set(number))
+
+    def clean_set(self, number: int) -> None:
+        self.write(What.TOOL_SET_CLEAN, Stage.CLEANING, place=number)
+        self.places[Place.TOOL_SET].free(number)
+        self.stir()
 
     # --- choosing ---------------------------------------------------------------------------
 
