@@ -22,6 +22,7 @@ from forecast import tally
 from forecast.errors import InputError, Problem
 from forecast.luck import UNLIMITED, Replication
 from forecast.project import Project
+from forecast.rules import DONE
 from forecast.stages import N_PLACES, N_STAGES, Place, Stage
 from forecast.tally import Tally
 from forecast.units import SECONDS_PER_DAY
@@ -47,7 +48,7 @@ __all__ = [
 NOT_BY_HORIZON = -1  # as a day number: the last item has not left by the horizon
 
 # The columns of Futures.outcomes.
-OUTCOME_NAMES = ("done", "set-aside", "not-imaged", "on the way")
+OUTCOME_NAMES = ("done", "set-aside", "not-imaged", "withdrawn", "on the way")
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -81,6 +82,11 @@ class Futures:
 
     Day numbers count from the grant's start. All times are in seconds unless a name says days.
 
+    Where a forecast begins in the middle of a project, ``done_by_day``, ``weekly_items``,
+    ``outcomes``, images and a finish that lies behind include what was on record before. Hours,
+    exposure, use of places and waiting count from the first simulated day on, 0 before it; an item
+    that waits then waits from then on, but is late for drying by all that it has waited.
+
     Attributes:
         as_of: the forecast knows nothing later. first_day: the first simulated day.
         grant_end: the grant's end as agreed on the as-of date.
@@ -97,7 +103,7 @@ class Futures:
         place_busy: (R, 5) share of open time in use up to the finish; NaN where no limit.
         waiting_items: (R, 9) time-average number that waits; waiting_days: (R, 9) mean wait of an
             item that came to the stage (NaN where none came).
-        outcomes: (R, 4) items by OUTCOME_NAMES.
+        outcomes: (R, 5) items by OUTCOME_NAMES; those not found are among the withdrawn.
         reimaged: (R,) images made again; images: (R,) images made, those not counted.
         no_longer_from: if all work stood still until then, the first date from which the promise
             could hardly be met by the grant's end; None: not worked out.
@@ -179,9 +185,11 @@ def settled(so_far: Tally, luck: Replication) -> Outcome:
         luck: what the engine read.
     """
     finished, end = tally.end_of(so_far)
-    last_day = end // SECONDS_PER_DAY
-    numbers, spans = so_far.numbers, so_far.weekly_spans
-    ways = numbers[tally.ENDS : tally.ENDS + 3].tolist()
+    numbers, spans, start = so_far.numbers, so_far.weekly_spans, luck.start
+    ways = [*numbers[tally.ENDS : tally.ENDS + 3].tolist(), int(numbers[tally.WITHDRAWN])]
+    done, items = so_far.done[:-1].cumsum(), so_far.weekly_items.cumsum(axis=0)
+    if start is not None:
+        done, items = done + start.done_by_day, items + start.weekly_items
     late, weekly_late = tally.late_by(so_far, end)
     # Time-average number = rate x mean time holds exactly on the sample path (Little 1961),
     # because both are the same area.
@@ -189,9 +197,9 @@ def settled(so_far: Tally, luck: Replication) -> Outcome:
     waiting_days = np.full(N_STAGES, math.nan)
     np.divide(waited, so_far.came * SECONDS_PER_DAY, out=waiting_days, where=so_far.came > 0)
     return Outcome(
-        finish_day=last_day if finished and last_day < len(luck.week_of_day) else NOT_BY_HORIZON,
-        done_by_day=so_far.done[:-1].cumsum(),
-        weekly_items=so_far.weekly_items.cumsum(axis=0),
+        finish_day=_finish_day(luck, end) if finished else NOT_BY_HORIZON,
+        done_by_day=done,
+        weekly_items=items,
         weekly_waiting=so_far.weekly_waiting.cumsum(axis=0),
         weekly_late_drying=weekly_late,
         late_drying=late,
@@ -206,6 +214,15 @@ def settled(so_far: Tally, luck: Replication) -> Outcome:
         reimaged=int(numbers[tally.REIMAGED]),
         images=int(numbers[tally.IMAGES]),
     )
+
+
+def _finish_day(luck: Replication, end: int) -> int:
+    """The day of the last item's end; where all had left, the last on record that had one."""
+    start, day = luck.start, end // SECONDS_PER_DAY
+    if start is not None and len(start.stage) and (start.stage == DONE).all():
+        ends = np.flatnonzero(np.diff(start.done_by_day, prepend=0))
+        return int(ends[-1]) if len(ends) else max(0, day - 1)
+    return day if day < len(luck.week_of_day) else NOT_BY_HORIZON
 
 
 def _area(gauges: Ints, end: int) -> Ints:

@@ -4,6 +4,9 @@ A tally takes rows in the order in which they happened, however many at a time, 
 with them. Of what waits at a stage and of what is in use of a place it keeps the number, and the
 area below it over time: each row adds or takes away the time from then to the end. The end is not
 known yet, so the area is kept as if it were second 0, and completed later by number x end.
+
+Where the future begins in the middle of a project, what waits and what is in use comes from the
+rows of what is found; what is behind an item no row tells, so a tally begins with it.
 """
 
 from __future__ import annotations
@@ -14,9 +17,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.beginning import Start
 from forecast.compiled import entry, part
 from forecast.events import What
 from forecast.luck import Replication
+from forecast.rules import DONE, NEVER
 from forecast.stages import N_PLACES, N_STAGES, Place, Stage
 from forecast.units import SECONDS_PER_DAY
 
@@ -31,6 +36,7 @@ __all__ = [
     "REIMAGED",
     "SECONDS",
     "SESSION",
+    "WITHDRAWN",
     "WORST_DAY",
     "Tally",
     "absorb",
@@ -51,8 +57,10 @@ _SHELF_TAKEN, _SHELF_FREED = int(What.SHELF_TAKEN), int(What.SHELF_FREED)
 _SESSION_BEGINS, _SESSION_ENDS = int(What.SESSION_BEGINS), int(What.SESSION_ENDS)
 _EXPOSURE_BEGINS, _EXPOSURE_ENDS = int(What.EXPOSURE_BEGINS), int(What.EXPOSURE_ENDS)
 _TOOL_SET_TAKEN, _TOOL_SET_CLEAN = int(What.TOOL_SET_TAKEN), int(What.TOOL_SET_CLEAN)
-_DRYER_FREED, _DONE = int(What.DRYER_FREED), int(What.DONE)
-_DRYING, _IMAGING = int(Stage.DRYING), int(Stage.IMAGING)
+_DRYER_FREED, _DONE, _NOT_IMAGED = int(What.DRYER_FREED), int(What.DONE), int(What.NOT_IMAGED)
+_FOUND, _ON_SHELF, _IN_DRYER = int(What.FOUND), int(What.ON_SHELF), int(What.IN_DRYER)
+_SET_DRIES = int(What.SET_DRIES)
+_QUARANTINE, _DRYING, _IMAGING = int(Stage.QUARANTINE), int(Stage.DRYING), int(Stage.IMAGING)
 _DRYER, _BENCH, _CAMERA = int(Place.DRYER), int(Place.BENCH), int(Place.CAMERA)
 
 # Single numbers in Tally.numbers.
@@ -65,10 +73,14 @@ _CUT = 7  # later than this nothing waits or is in use: the horizon, or the last
 _COUNTS = 8  # three, as ENDS: whether it counts as done
 _LIMIT = 11  # seconds of waiting for a drying place that are not too long yet
 _WEEKDAY = 12  # of day 0
-_NUMBERS = 13
+_START = 13
+WITHDRAWN = 14  # items that had left as withdrawn or not found
+_NUMBERS = 15
 
 # Rows of Tally.waiting and Tally.in_use.
 NUMBER, AREA = 0, 1
+
+_ENDINGS = 4  # of Start.ended: done, set aside, not imaged, and withdrawn or not found
 
 # Kinds of span, and what is kept of a person's last of each in Tally.spans, and by week.
 SESSION, EXPOSURE = 0, 1
@@ -77,8 +89,9 @@ SECONDS, DAYS_WITH_ANY = 0, 1
 
 _KINDS = len(What)
 
-# In Tally.damp_since, where it is no time: has not come to drying, has a drying place.
-_NOT_DAMP, _DRIED = -1, -2
+# In Tally.damp_since, where it is no time: has not come to drying, has a drying place. An item may
+# wait since before second 0.
+_NOT_DAMP, _DRIED = -NEVER, -NEVER + 1
 
 
 def _by_kind(*shape: int, of: int = 0) -> Ints:
@@ -88,18 +101,21 @@ def _by_kind(*shape: int, of: int = 0) -> Ints:
 
 # How many more wait at the row's stage. Nothing waits in hand or in the dryer.
 _WAITING = _by_kind(N_STAGES + 1)
-_WAITING[[_WAITS, _PUT_BACK]] = 1
+_WAITING[[_WAITS, _PUT_BACK, _FOUND]] = 1
 _WAITING[[_TAKEN, _SHELF_TAKEN]] = -1
 _WAITING[[_TAKEN, _PUT_BACK], _DRYING] = 0
+_WAITING[_ON_SHELF, _QUARANTINE] = -1
+_WAITING[_IN_DRYER, _DRYING] = -1
 
 # How many more are in use of a kind of place, and of which; the last kind is none.
 _USE = _by_kind()
 _USE[[_SESSION_BEGINS, _SHELF_TAKEN, _TOOL_SET_TAKEN]] = 1
+_USE[[_ON_SHELF, _IN_DRYER, _SET_DRIES]] = 1
 _USE[[_SESSION_ENDS, _SHELF_FREED, _TOOL_SET_CLEAN, _DRYER_FREED]] = -1
 _PLACE = _by_kind(N_STAGES + 1, of=N_PLACES)
-_PLACE[[_SHELF_TAKEN, _SHELF_FREED]] = int(Place.SHELF)
-_PLACE[[_TOOL_SET_TAKEN, _TOOL_SET_CLEAN]] = int(Place.TOOL_SET)
-_PLACE[_DRYER_FREED] = _DRYER
+_PLACE[[_SHELF_TAKEN, _SHELF_FREED, _ON_SHELF]] = int(Place.SHELF)
+_PLACE[[_TOOL_SET_TAKEN, _TOOL_SET_CLEAN, _SET_DRIES]] = int(Place.TOOL_SET)
+_PLACE[[_DRYER_FREED, _IN_DRYER]] = _DRYER
 _PLACE[[_SESSION_BEGINS, _SESSION_ENDS], int(Stage.CLEANING)] = _BENCH
 _PLACE[[_SESSION_BEGINS, _SESSION_ENDS], int(Stage.COVERS)] = _CAMERA
 _PLACE[[_SESSION_BEGINS, _SESSION_ENDS], _IMAGING] = _CAMERA
@@ -121,9 +137,9 @@ class Tally(NamedTuple):
         numbers: single numbers; the constants ENDS, IMAGES ... say where.
         week_of_day: (D,); images, again_images: (I,), as in :class:`forecast.luck.Replication`.
         passed: (I, 9) 1 where the item has finished the stage before.
-        damp_since: (I,) since when the item waits for a drying place, or below 0.
+        damp_since: (I,) since when the item waits for a drying place, or _NOT_DAMP or _DRIED.
         done: (D + 1,) items that count as done, on each day; the last is beyond the horizon.
-        came: (9,) how often an item came to wait at the stage.
+        came: (9,) how often an item came to wait at the stage, or was found waiting there.
         weekly_items, weekly_waiting: (W, 9) first passes, and change of the number that waits.
         weekly_late: (W + 1,) change of the number that waits too long for a drying place, by the
             week at whose end it shows; the last is beyond all.
@@ -152,7 +168,7 @@ class Tally(NamedTuple):
 
 
 def new_tally(luck: Replication, start_within_days: int, counts_as_done: Sequence[str]) -> Tally:
-    """A tally of nothing yet.
+    """A tally of no row yet: of what was on record when the simulation begins.
 
     Args:
         luck: what the engine reads.
@@ -171,7 +187,8 @@ def new_tally(luck: Replication, start_within_days: int, counts_as_done: Sequenc
     numbers[_COUNTS : _COUNTS + 3] = "done" in counts_as_done, False, "not-imaged" in counts_as_done
     numbers[_LIMIT] = start_within_days * SECONDS_PER_DAY
     numbers[_WEEKDAY] = luck.settings.weekday_of_day_0
-    return Tally(
+    numbers[_START] = luck.settings.start
+    tally = Tally(
         numbers=numbers,
         week_of_day=_table(luck.week_of_day),
         images=_table(luck.images),
@@ -188,6 +205,28 @@ def new_tally(luck: Replication, start_within_days: int, counts_as_done: Sequenc
         spans=zeros(people, 2, 4),
         weekly_spans=zeros(weeks, people, 2, 2),
     )
+    if luck.start is not None:
+        _begin_with(tally, luck.start)
+    return tally
+
+
+def _begin_with(tally: Tally, start: Start) -> None:
+    """What had happened before the first row."""
+    numbers, there = tally.numbers, start.is_there
+    left = np.bincount(start.ended[start.stage == DONE], minlength=_ENDINGS)
+    numbers[ENDS : ENDS + 3], numbers[WITHDRAWN] = left[:3], left[3]
+    numbers[_LEFT] -= left.sum()
+    if numbers[_LEFT] == 0:
+        numbers[_CUT] = numbers[_START]
+    numbers[IMAGES], numbers[REIMAGED] = start.images, start.reimaged
+    tally.passed[:] = start.has_passed
+    drying = there & (start.stage == Stage.DRYING)
+    damp = drying & ~start.dryer
+    tally.damp_since[damp] = start.since[damp]
+    tally.damp_since[drying & start.dryer] = _DRIED
+    shelved = (start.stage == Stage.QUARANTINE) & start.shelf
+    waits = there & ~shelved & ~(drying & start.dryer)
+    tally.came[:] = np.bincount(start.stage[waits], minlength=N_STAGES)
 
 
 def _table(values: Ints) -> Ints:
@@ -232,7 +271,7 @@ def absorb(tally: Tally, rows: Ints, count: int) -> None:
             _finish(passed, weekly_items, numbers, images, again_images, week, stage, item)
         elif _SPAN[what] != 0:
             _span(spans, weekly_spans, week_of_day, what, person, time)
-        elif what >= _DONE:
+        elif _DONE <= what <= _NOT_IMAGED:
             _leave(numbers, done, what, time)
         elif what == _ROUND_BEGINS and damp_since[item] != _DRIED:
             _wait(waiting, weekly_waiting, week, stage, -1, at)
@@ -341,8 +380,9 @@ def _leave(numbers: Ints, done: Ints, what: int, time: int) -> None:
 def _count_late(numbers: Ints, weekly_late: Ints, since: int, until: int) -> None:
     """Whether a wait for a drying place was too long, and at which weeks' ends it already was."""
     late_from = since + numbers[_LIMIT]
-    if since >= 0 and until > late_from:
+    if since > _DRIED and until > late_from:
         numbers[LATE] += 1
+        late_from = max(late_from, numbers[_START])
         weekly_late[_next_week(weekly_late, numbers, late_from)] += 1
         weekly_late[_next_week(weekly_late, numbers, until)] -= 1
 

@@ -11,6 +11,7 @@ from forecast.events import What
 from forecast.items import Mould
 from forecast.luck import Plan, Replication
 from forecast.project import Project
+from forecast.rules import DONE
 from forecast.stages import STAGE_NAMES, Stage
 
 __all__ = ["event_words", "moment", "tale"]
@@ -42,12 +43,18 @@ _IMPERSONAL = {
     What.DONE: "item {item} is done",
     What.SET_ASIDE: "item {item} is set aside",
     What.NOT_IMAGED: "item {item} is done without images",
+    What.FOUND: "item {item} is at {stage}",
+    What.ON_SHELF: "item {item} is on shelf {place}",
+    What.IN_DRYER: "item {item} is in drying place {place}",
+    What.SET_DRIES: "tool set {place} is drying",
 }
 _CONDITION = {
     Mould.NONE: "no mould",
     Mould.INACTIVE: "dormant mould",
     Mould.ACTIVE: "growing mould",
 }
+# In the order of Start.ended.
+_ENDED = ("done", "set aside", "done without images", "withdrawn or not found")
 _ENDS = (What.DONE, What.SET_ASIDE, What.NOT_IMAGED)
 
 
@@ -93,7 +100,10 @@ def tale(plan: Plan, drawn: Replication, rows: Ints, item: int) -> list[str]:
     """
     mine = rows[rows[:, 3] == item]
     lines = [_heading(plan, drawn, item), *_steps(plan.project, mine)]
-    if not np.isin(mine[:, 1], _ENDS).any():
+    if drawn.start is not None and drawn.start.stage[item] == DONE:
+        how = _ENDED[int(drawn.start.ended[item])]
+        lines.append(f"  It had left before the first simulated day: {how}.")
+    elif not np.isin(mine[:, 1], _ENDS).any():
         horizon = plan.project.grant.horizon.isoformat()
         lines.append(f"  It has not ended by the horizon, {horizon}.")
     return lines

@@ -36,7 +36,8 @@ class _Record:
         self.weeks = int(luck.week_of_day[-1]) + 1
         self.start = luck.settings.start
         ends = self.time[self.is_any(What.DONE, What.SET_ASIDE, What.NOT_IMAGED)]
-        self.finished = len(ends) == self.items
+        had_left = 0 if luck.start is None else int((luck.start.ended >= 0).sum())
+        self.finished = len(ends) + had_left == self.items
         # What has not ended by the horizon is cut there.
         last = int(ends.max(initial=self.start))
         self.end = last if self.finished else self.days * SECONDS_PER_DAY
@@ -83,7 +84,11 @@ def reduce_slowly(
         counts_as_done: which of ``done`` and ``not-imaged`` the promise counts.
     """
     r = _Record(rows, luck)
+    start = luck.start
     finished = r.first(r.what == What.FINISHED, r.item * N_STAGES + r.stage)
+    if start is not None:
+        before = start.passed[r.item[finished]] >> r.stage[finished] & 1
+        finished = finished[before == 0]
     counted = [What.DONE] + [What.NOT_IMAGED] * ("not-imaged" in counts_as_done)
     done = np.bincount(
         np.minimum(r.time[r.is_any(*counted)] // SECONDS_PER_DAY, r.days), minlength=r.days + 1
@@ -96,10 +101,21 @@ def reduce_slowly(
     all_imaged = np.flatnonzero((r.what == What.FINISHED) & (r.stage == Stage.IMAGING))
     again = np.setdiff1d(all_imaged, imaged)
     ways = [int((r.what == what).sum()) for what in (What.DONE, What.SET_ASIDE, What.NOT_IMAGED)]
+    ways.append(0)
+    weekly_items, done_by_day = r.by_week_and_stage(finished), np.cumsum(done)
+    images, reimaged = luck.images[r.item[imaged]].sum(), luck.again_images[r.item[again]].sum()
+    if start is not None:
+        ways = [n + int((start.ended == how).sum()) for how, n in enumerate(ways)]
+        weekly_items, done_by_day = weekly_items + start.weekly_items, done_by_day + start.done_by_day
+        images, reimaged = images + start.images, reimaged + start.reimaged
+        if (start.ended >= 0).all():
+            grew = np.flatnonzero(done_by_day[1:] > done_by_day[:-1]) + 1
+            first = [0] * bool(done_by_day[0])
+            last_day = max([*grew.tolist(), *first], default=max(0, last_day - 1))
     return Outcome(
         finish_day=last_day if r.finished and last_day < r.days else NOT_BY_HORIZON,
-        done_by_day=np.cumsum(done),
-        weekly_items=r.by_week_and_stage(finished),
+        done_by_day=done_by_day,
+        weekly_items=weekly_items,
         weekly_waiting=waiting[0],
         weekly_late_drying=weekly_late,
         late_drying=late,
@@ -111,8 +127,8 @@ def reduce_slowly(
         waiting_items=waiting[1],
         waiting_days=waiting[2],
         outcomes=np.array([*ways, r.items - sum(ways)]),
-        reimaged=int(luck.again_images[r.item[again]].sum()),
-        images=int(luck.images[r.item[imaged]].sum()),
+        reimaged=int(reimaged),
+        images=int(images),
     )
 
 
@@ -122,11 +138,15 @@ def _waiting(r: _Record) -> tuple[Ints, Floats, Floats]:
     Time-average number = rate x mean time holds exactly on the sample path (Little 1961), because
     both are the same area.
     """
-    came = r.what == What.WAITS
+    # What is found on its shelf in quarantine, or in the dryer, does not wait.
+    at = {What.ON_SHELF: Stage.QUARANTINE, What.IN_DRYER: Stage.DRYING}
+    held = np.logical_or.reduce([(r.what == what) & (r.stage == where) for what, where in at.items()])
+    found = (r.what == What.FOUND) & ~np.isin(r.item, r.item[held])
+    came = (r.what == What.WAITS) | found
     begins = came | ((r.what == What.PUT_BACK) & (r.stage != Stage.DRYING))
     ends = ((r.what == What.TAKEN) & (r.stage != Stage.DRYING)) | (r.what == What.SHELF_TAKEN)
     # An item waits for a drying place until its first round; what is in the dryer does not wait.
-    ends[r.first(r.what == What.ROUND_BEGINS, r.item)] = True
+    ends[_begin_to_dry(r, What.ROUND_BEGINS)] = True
     weekly = r.by_week_and_stage(np.flatnonzero(begins)) - r.by_week_and_stage(np.flatnonzero(ends))
     within = r.time <= r.end
 
@@ -144,11 +164,20 @@ def _waiting(r: _Record) -> tuple[Ints, Floats, Floats]:
     return weekly, area / span, days
 
 
+def _begin_to_dry(r: _Record, what: What) -> NDArray[np.intp]:
+    """Rows of this kind in which an item first has a drying place."""
+    first = r.first(r.is_any(What.ROUND_BEGINS, What.IN_DRYER), r.item)
+    return first[r.what[first] == what]
+
+
 def _late_drying(r: _Record, limit: int) -> tuple[int, Ints]:
     """Active items that waited longer than the limit for a drying place: ever, and by week."""
     came = np.flatnonzero((r.what == What.WAITS) & (r.stage == Stage.DRYING))
     since = dict(zip(r.item[came].tolist(), r.time[came].tolist(), strict=True))
-    begun = r.first(r.what == What.ROUND_BEGINS, r.item)
+    if r.luck.start is not None:
+        found = np.flatnonzero((r.luck.start.stage == Stage.DRYING) & ~r.luck.start.dryer)
+        since |= dict(zip(found.tolist(), r.luck.start.since[found].tolist(), strict=True))
+    begun = _begin_to_dry(r, What.ROUND_BEGINS)
     until = dict(zip(r.item[begun].tolist(), r.time[begun].tolist(), strict=True))
     weekday = r.luck.settings.weekday_of_day_0
     week_ends = (7 * (np.arange(r.weeks) + 1) - weekday) * SECONDS_PER_DAY
@@ -158,7 +187,7 @@ def _late_drying(r: _Record, limit: int) -> tuple[int, Ints]:
         end = until.get(item, r.end)
         if end - begin > limit:
             late += 1
-            weekly += (week_ends > begin + limit) & (week_ends <= end)
+            weekly += (week_ends > max(begin + limit, r.start)) & (week_ends <= end)
     return late, weekly
 
 
@@ -237,9 +266,13 @@ def _used_seconds(r: _Record) -> dict[Place, int]:
         return area(at & (r.what == What.SESSION_BEGINS), at & (r.what == What.SESSION_ENDS))
 
     return {
-        Place.SHELF: area(r.what == What.SHELF_TAKEN, r.what == What.SHELF_FREED),
-        Place.DRYER: area(r.first(r.what == What.ROUND_BEGINS, r.item), r.what == What.DRYER_FREED),
+        Place.SHELF: area(r.is_any(What.SHELF_TAKEN, What.ON_SHELF), r.what == What.SHELF_FREED),
+        Place.DRYER: area(
+            r.first(r.is_any(What.ROUND_BEGINS, What.IN_DRYER), r.item), r.what == What.DRYER_FREED
+        ),
         Place.BENCH: sessions(Stage.CLEANING),
         Place.CAMERA: sessions(Stage.COVERS, Stage.IMAGING),
-        Place.TOOL_SET: area(r.what == What.TOOL_SET_TAKEN, r.what == What.TOOL_SET_CLEAN),
+        Place.TOOL_SET: area(
+            r.is_any(What.TOOL_SET_TAKEN, What.SET_DRIES), r.what == What.TOOL_SET_CLEAN
+        ),
     }
