@@ -18,6 +18,7 @@ from inspect import signature
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.beginning import Start
 from forecast.events import What
 from forecast.luck import UNLIMITED, Replication
 from forecast.stages import Place, Stage
@@ -118,6 +119,7 @@ class _Session:
     clearing_since: int | None = None
 
 
+_FOUND = {What.FOUND, What.ON_SHELF, What.IN_DRYER, What.SET_DRIES}
 _ENDS_OF_ITEMS = {What.DONE: "done", What.SET_ASIDE: "set aside", What.NOT_IMAGED: "not imaged"}
 _STATION = {Stage.COVERS: Place.CAMERA, Stage.IMAGING: Place.CAMERA, Stage.CLEANING: Place.BENCH}
 _WHILE_CHOOSING = {What.SESSION_BEGINS, What.TOOL_SET_TAKEN, What.TAKEN, What.EXPOSURE_BEGINS}
@@ -171,6 +173,24 @@ class _Book:
             for p in range(self.people)
         ]
         self.limited_sets = any(n < UNLIMITED for n in self.capacity[Place.TOOL_SET])
+        self.sets_to_find: list[int] = []  # when they are clean
+        if luck.start is not None:
+            self.begin_with(luck.start)
+
+    def begin_with(self, start: Start) -> None:
+        """What is behind everything; where it is, the record has to tell first."""
+        for number, item in enumerate(self.items):
+            stage, passed = int(start.stage[number]), int(start.passed[number])
+            item.where = {_NONE: "in the store", len(Stage): "left"}.get(stage, "to be found")
+            item.passed = {int(each) for each in Stage if passed & 2**each}
+            beyond = stage > Stage.CLEANING and self.applies[number][Stage.CLEANING]
+            item.cleaned = Stage.CLEANING in item.passed or beyond
+            item.rounds = int(start.rounds[number]) + bool(start.dryer[number])
+            item.rejections = max(0, item.rejections - int(start.rejections[number]))
+            item.again = bool(start.again[number])
+        if self.limited_sets:
+            clean_at = sorted(start.tool_sets_clean_at.tolist())
+            self.sets_to_find = [second for second in clean_at if second >= self.now]
 
     # --- words ------------------------------------------------------------------------------
 
@@ -329,6 +349,74 @@ class _Book:
 class _Rows(_Book):
     """One handler for each kind of row."""
 
+    # --- what is found when the future begins -----------------------------------------------
+
+    def found(self, item: int, stage: int) -> None:
+        start, state = self.luck.start, self.items[item]
+        if start is None or state.where != "to be found" or stage != start.stage[item]:
+            self.wrong(Line.ITEMS, f"item {item}, {state.where}, is found at {stage}")
+            return
+        later = any(each.where == "to be found" for each in self.items[:item])
+        self.check(not later, Line.INSTANT, f"item {item} is found out of its turn")
+        state.stage, state.since = stage, int(start.since[item])
+        if start.put_back is not None and start.remaining is not None and start.remaining[item]:
+            state.put_back = int(start.put_back[item])
+            state.remaining = int(start.remaining[item])
+        day = int(start.due_day[item])
+        in_quarantine = stage == Stage.QUARANTINE and start.shelf[item]
+        if in_quarantine or (stage == Stage.DRYING and start.dryer[item] and day >= 0):
+            state.where = "on its shelf" if in_quarantine else "in the dryer"
+            state.due = max(self.now, day * _DAY)
+            return
+        state.where = "waiting"
+        if stage == Stage.QUARANTINE:
+            self.for_shelf.add(item)
+        elif stage == Stage.DRYING and not start.dryer[item]:
+            self.damp.add(item)
+        else:
+            self.queue[stage, self.kind(item, stage)].add(item)
+
+    def on_shelf(self, item: int, place: int) -> None:
+        start, state = self.luck.start, self.items[item]
+        right = start is not None and bool(start.shelf[item]) and state.shelf == _NONE
+        self.check(right, Line.PLACES, f"item {item} is found on a shelf")
+        self.found_in(Place.SHELF, place)
+        state.shelf = place
+
+    def in_dryer(self, item: int, place: int) -> None:
+        start, state = self.luck.start, self.items[item]
+        right = start is not None and bool(start.dryer[item]) and state.dryer == _NONE
+        self.check(right, Line.PLACES, f"item {item} is found in the dryer")
+        self.found_in(Place.DRYER, place)
+        state.dryer = place
+
+    def set_dries(self, place: int) -> None:
+        if not self.sets_to_find:
+            self.wrong(Line.PLACES, f"tool set {place} is found drying")
+            return
+        self.found_in(Place.TOOL_SET, place)
+        self.wet_sets[place] = self.sets_to_find.pop(0)
+
+    def found_in(self, place: Place, number: int) -> None:
+        """There may be more than the date allows; the lowest free number all the same."""
+        lowest = self.lowest_free(place)
+        self.check(number == lowest, Line.PLACES, f"{place.name.lower()} {number}, not {lowest}")
+        self.used[place].add(number)
+
+    def all_is_found(self) -> None:
+        """Before anything happens."""
+        start = self.luck.start
+        for number, item in enumerate(self.items):
+            if item.where == "to be found":
+                self.wrong(Line.ITEMS, f"item {number} was not found")
+            elif start is not None and item.where != "left":
+                right = bool(start.shelf[number]) == (item.shelf != _NONE)
+                right &= bool(start.dryer[number]) == (item.dryer != _NONE)
+                self.check(right, Line.PLACES, f"a place of item {number} was not found")
+        self.check(not self.sets_to_find, Line.PLACES, "a tool set was not found drying")
+
+    # --- what happens -----------------------------------------------------------------------
+
     def delivered(self, item: int) -> None:
         state = self.items[item]
         self.check(state.where == "in the store", Line.ITEMS, f"item {item} is delivered again")
@@ -411,7 +499,9 @@ class _Rows(_Book):
 
     def dryer_freed(self, item: int, place: int) -> None:
         state = self.items[item]
-        enough = state.rounds == self.luck.rounds[item] or bool(self.luck.set_aside[item])
+        behind = 0 if self.luck.start is None else int(self.luck.start.rounds[item])
+        right = max(self.luck.rounds[item], behind + 1)
+        enough = state.rounds == right or bool(self.luck.set_aside[item])
         self.check(enough, Line.STAGES, f"item {item} leaves the dryer after {state.rounds} rounds")
         self.check(state.dryer == place, Line.PLACES, f"item {item} was not in place {place}")
         self.used[Place.DRYER].discard(place)
@@ -715,13 +805,22 @@ class _Audit(_Rows):
             What.SESSION_ENDS: self.session_ends,
             What.TOOL_SET_TAKEN: self.tool_set_taken,
             What.TOOL_SET_CLEAN: self.tool_set_clean,
+            What.FOUND: self.found,
+            What.ON_SHELF: self.on_shelf,
+            What.IN_DRYER: self.in_dryer,
+            What.SET_DRIES: self.set_dries,
         }
         # Each handler asks for the columns that it needs by the names of its arguments.
         self.handlers = {what: (h, tuple(signature(h).parameters)) for what, h in handlers.items()}
 
     def replay(self, rows: list[tuple[int, ...]]) -> Findings:
         """Go through the record, and through what should have been in it."""
+        finding = True
         for row in rows:
+            if finding and (row[1] not in _FOUND or row[0] != self.s.start):
+                finding = False
+                self.all_is_found()
+            self.check(finding or row[1] not in _FOUND, Line.INSTANT, "found after the start")
             if row[0] != self.now:
                 self.pass_time(row[0])
             self.in_order(What(row[1]), row[4])
@@ -729,6 +828,8 @@ class _Audit(_Rows):
             if row[1] == What.SESSION_ENDS:
                 for later in (self.s.rest, self.s.tool_drying):
                     heapq.heappush(self.moments, row[0] + later)
+        if finding:
+            self.all_is_found()
         self.pass_time(self.days * _DAY)
         self.look_around()
         for person in self.sessions:

@@ -6,9 +6,10 @@ then; the same luck continued from there must write the rows that followed.
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from forecast.beginning import Start
 from forecast.events import What
 from forecast.luck import Replication
 from forecast.rules import DONE, NO_STAGE, WHOLE, item_seconds
-from forecast.stages import N_STAGES, Place, Stage
+from forecast.stages import N_STAGES, Stage
 from forecast.units import SECONDS_PER_DAY, whole_days
 
 __all__ = ["Cut", "cut_at", "without_numbers"]
@@ -163,15 +164,15 @@ class _Replay:
         for (week, stage), number in self.first_passes.items():
             weekly[week, stage] += number
 
-        def of(name: str, kind: type) -> NDArray[np.generic]:
+        def of(name: str, kind: Any) -> NDArray[Any]:
             return np.array([getattr(item, name) for item in self.items], dtype=kind)
 
-        kinds = dict.fromkeys(("since", "due_day", "rounds", "rejections"), np.int64)
+        numbers = ("since", "due_day", "rounds", "rejections", "put_back", "remaining")
+        kinds: dict[str, Any] = dict.fromkeys(numbers, np.int64)
         kinds |= dict.fromkeys(("shelf", "dryer", "again"), np.bool_)
         kinds |= {"stage": np.int8, "passed": np.int16, "ended": np.int8}
-        kinds |= dict.fromkeys(("put_back", "remaining"), np.int64)
         return Start(
-            **{name: of(name, kind) for name, kind in kinds.items()},  # type: ignore[arg-type]
+            **{name: of(name, kind) for name, kind in kinds.items()},
             tool_sets_clean_at=np.array(list(self.clean_at.values()), dtype=np.int64),
             done_by_day=done.cumsum(),
             weekly_items=weekly.cumsum(axis=0).astype(np.int64),

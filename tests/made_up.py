@@ -128,7 +128,7 @@ def futures(replications: int = 200, never: int = 4, seed: int = 1) -> Futures:
         ),
         waiting_items=waiting.mean(axis=1),
         waiting_days=waiting.mean(axis=1) / 3.0,
-        outcomes=np.tile(np.array([total, 0, 0, 0], np.int32), (replications, 1)),
+        outcomes=np.tile(np.array([total, 0, 0, 0, 0], np.int32), (replications, 1)),
         reimaged=np.full(replications, 500, np.int64),
         images=np.full(replications, 57_600, np.int64),
         no_longer_from=date(2026, 10, 5),

@@ -106,7 +106,10 @@ def reduce_slowly(
     images, reimaged = luck.images[r.item[imaged]].sum(), luck.again_images[r.item[again]].sum()
     if start is not None:
         ways = [n + int((start.ended == how).sum()) for how, n in enumerate(ways)]
-        weekly_items, done_by_day = weekly_items + start.weekly_items, done_by_day + start.done_by_day
+        weekly_items, done_by_day = (
+            weekly_items + start.weekly_items,
+            done_by_day + start.done_by_day,
+        )
         images, reimaged = images + start.images, reimaged + start.reimaged
         if (start.ended >= 0).all():
             grew = np.flatnonzero(done_by_day[1:] > done_by_day[:-1]) + 1
@@ -140,7 +143,9 @@ def _waiting(r: _Record) -> tuple[Ints, Floats, Floats]:
     """
     # What is found on its shelf in quarantine, or in the dryer, does not wait.
     at = {What.ON_SHELF: Stage.QUARANTINE, What.IN_DRYER: Stage.DRYING}
-    held = np.logical_or.reduce([(r.what == what) & (r.stage == where) for what, where in at.items()])
+    held = np.logical_or.reduce(
+        [(r.what == what) & (r.stage == where) for what, where in at.items()]
+    )
     found = (r.what == What.FOUND) & ~np.isin(r.item, r.item[held])
     came = (r.what == What.WAITS) | found
     begins = came | ((r.what == What.PUT_BACK) & (r.stage != Stage.DRYING))
@@ -167,7 +172,7 @@ def _waiting(r: _Record) -> tuple[Ints, Floats, Floats]:
 def _begin_to_dry(r: _Record, what: What) -> NDArray[np.intp]:
     """Rows of this kind in which an item first has a drying place."""
     first = r.first(r.is_any(What.ROUND_BEGINS, What.IN_DRYER), r.item)
-    return first[r.what[first] == what]
+    return np.asarray(first[r.what[first] == what])
 
 
 def _late_drying(r: _Record, limit: int) -> tuple[int, Ints]:

@@ -80,7 +80,7 @@ def test_what_happens_at_midnight_belongs_to_the_date_that_begins() -> None:
 def test_an_item_that_is_still_on_its_way_leaves_the_finish_open() -> None:
     reduced = _reduce([_row(DAY, What.DONE, item=0)], _luck(_two_volumes()))
     assert reduced.finish_day == NOT_BY_HORIZON
-    assert reduced.outcomes.tolist() == [1, 0, 0, 1]
+    assert reduced.outcomes.tolist() == [1, 0, 0, 0, 1]
 
 
 def test_items_that_end_otherwise_count_for_the_finish_and_apart_from_what_is_done() -> None:
@@ -94,7 +94,7 @@ def test_items_that_end_otherwise_count_for_the_finish_and_apart_from_what_is_do
     ]
     reduced = _reduce(rows, _luck(project))
     assert reduced.finish_day == 3
-    assert reduced.outcomes.tolist() == [1, 1, 1, 0]
+    assert reduced.outcomes.tolist() == [1, 1, 1, 0, 0]
     assert reduced.done_by_day[[0, 1, 2, 3, 59]].tolist() == [0, 1, 1, 1, 1]
     also = _reduce(rows, _luck(project), ("done", "not-imaged"))
     assert also.done_by_day[[0, 1, 2, 3, 59]].tolist() == [0, 1, 1, 2, 2]
@@ -491,7 +491,7 @@ def test_futures_of_other_inputs_are_refused_with_a_remedy(tmp_path: Path) -> No
 def test_a_record_of_nothing_reduces_to_nothing() -> None:
     reduced = _reduce([], _luck(_two_volumes()))
     assert reduced.finish_day == NOT_BY_HORIZON
-    assert reduced.outcomes.tolist() == [0, 0, 0, 2]
+    assert reduced.outcomes.tolist() == [0, 0, 0, 0, 2]
     assert reduced.done_by_day.sum() == 0
 
 
@@ -503,7 +503,7 @@ def test_the_reducer_agrees_with_a_count_by_hand_on_random_projects(case: Case) 
     reduced = reduce_record(rows, drawn, 2, ("done",))
     found = audit(rows, drawn).reached
     ways = [found["done"], found["set aside"], found["not imaged"]]
-    assert reduced.outcomes.tolist() == [*ways, len(drawn.arrival) - sum(ways)]
+    assert reduced.outcomes.tolist() == [*ways, 0, len(drawn.arrival) - sum(ways)]
     exposed = {}
     for row in rows.tolist():
         time, what, _, _, who, _ = row

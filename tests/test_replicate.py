@@ -419,7 +419,7 @@ def test_without_anybody_who_does_mould_work_mouldy_items_never_leave_their_shel
     project = replace(project, team=tuple(replace(row, mould_work=False) for row in project.team))
     made = _simulate(project, 3)
     assert (made.finish_day == NOT_BY_HORIZON).all()
-    assert made.outcomes.tolist() == [[20, 0, 0, 14]] * 3
+    assert made.outcomes.tolist() == [[20, 0, 0, 0, 14]] * 3
     assert made.weekly_exposure.sum() == 0
     _, rows = one_record(luck.plan(project), 1, 0)
     kinds = rows[:, 1].tolist()
