@@ -13,7 +13,7 @@ own luck, and another person, series or row shifts nobody else's.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from hashlib import blake2b
@@ -27,10 +27,19 @@ from scipy.special import gammaincinv, ndtri
 from forecast import drawing, working_time
 from forecast.beginning import Start
 from forecast.drawing import Chances, Items, uniforms, words_at
-from forecast.planning import UNLIMITED, Plan, Settings, plan
-from forecast.stages import N_STAGES, PRACTISED_STAGES, Place, Stage
+from forecast.planning import UNLIMITED, Drawn, Knowledge, Plan, Settings, plan
+from forecast.stages import HANDLED_STAGES, N_STAGES, PRACTISED_STAGES, Place, Stage
 
-__all__ = ["UNLIMITED", "Plan", "Replication", "Settings", "plan", "replication", "stream"]
+__all__ = [
+    "UNLIMITED",
+    "Knowledge",
+    "Plan",
+    "Replication",
+    "Settings",
+    "plan",
+    "replication",
+    "stream",
+]
 
 _NOT_PRACTISED = [stage for stage in Stage if stage not in PRACTISED_STAGES]
 
@@ -90,6 +99,14 @@ class _Draws:
         """(names, columns) up to eight words a name, straight from its hash."""
         digests = b"".join([self.digest(name) for name in names])
         return np.frombuffer(digests, "<u8").reshape(-1, 8)[:, :columns].astype(np.uint64)
+
+    def uniforms(self, names: Sequence[tuple[str, ...]]) -> Floats:
+        """(names,) one uniform a name; none is 0 or 1."""
+        return np.asarray(uniforms(self.words(names)[:, 0]))
+
+    def normals(self, names: Sequence[tuple[str, ...]]) -> Floats:
+        """(names,) one standard normal a name: where its uniform lies."""
+        return _normals(self.words(names)[:, 0])
 
 
 def stream(seed: int, index: int, *names: str) -> np.random.Generator:
@@ -195,21 +212,39 @@ class _Believed:
         return float(self.values[self.plan.estimates.number[name]])
 
 
-def _believed(plan: Plan, draws: _Draws) -> _Believed:
-    """A row's draw hangs on the row's name."""
+@dataclass(frozen=True)
+class _Plain:
+    """A draw of what nobody knows where no return has taught anything: the estimates'."""
+
+    values: Floats
+    practice: None = None
+    week_factor: None = None
+    share: None = None
+    mix: None = None
+    box_items: None = None
+    box_concentration: None = None
+
+
+def _draw(plan: Plan, draws: _Draws) -> Drawn:
+    """One draw of what nobody knows. A row's hangs on the row's name."""
+    if plan.knowledge is not None and plan.knowledge.belief is not None:
+        return plan.knowledge.belief.drawn(plan, draws.normals, draws.uniforms)
     names = [("estimate", *name) for name in plan.estimates.names]
-    return _Believed(plan, plan.estimates.quantiles.at(uniforms(draws.words(names)[:, 0])))
+    return _Plain(plan.estimates.quantiles.at(draws.uniforms(names)))
 
 
-def _conditions(plan: Plan, draws: _Draws, luck: Floats) -> Ints:
+def _conditions(plan: Plan, draws: _Draws, drawn: Drawn, luck: Floats) -> Ints:
     """Each item's category, cell-major as its luck.
 
     Looked-at items of no told series come last: nothing that was seen of one that is told is lost.
     """
+    shares = _shares(plan, draws) if drawn.mix is None else np.ascontiguousarray(drawn.mix)
+    if drawn.box_items is not None and drawn.box_concentration is not None:
+        _by_boxes(plan, draws, shares, drawn.box_items, drawn.box_concentration, luck)
     category = np.empty(len(luck), dtype=np.int64)
     most = int(plan.cell_table[:, 4].max(initial=0))
     room = np.empty(most), np.empty(most, dtype=np.int64)
-    drawing.conditions(plan.cell_table, plan.seen, _shares(plan, draws), luck, *room, category)
+    drawing.conditions(plan.cell_table, plan.seen, shares, luck, *room, category)
     for loose, items in zip(plan.loose, plan.loose_items, strict=True):
         at = items[_smallest(luck[items, drawing.LOOKED_AT], len(loose.seen))]
         category[at] = plan.first_category[at] + loose.seen
@@ -223,6 +258,51 @@ def _shares(plan: Plan, draws: _Draws) -> Floats:
     gammas = np.where(plan.alpha > 0.0, gammaincinv(plan.alpha, luck), 0.0)
     shares = gammas.cumsum(axis=1)
     return np.asarray(shares / shares[:, -1:])
+
+
+def _by_boxes(
+    plan: Plan,
+    draws: _Draws,
+    shares: Floats,
+    box_items: Floats,
+    box_concentration: Floats,
+    luck: Floats,
+) -> None:
+    """Let items that share a box be alike: those of a cell lie in boxes one after the other.
+
+    A box's own mix is a Dirichlet around the cell's; an item's category is where its own uniform
+    falls in its box's mix. Its uniform is then moved to where the cell's shares give that category.
+
+    Args:
+        plan: of the project.
+        draws: of the replication.
+        shares: (cells, categories) of each cell, added up.
+        box_items: (cells,) items in a box; boxes do not begin with the cell, but somewhere in one.
+        box_concentration: (cells,) as in :class:`forecast.planning.Drawn`.
+        luck: (I, columns), cell-major; changed in place.
+    """
+    begins = draws.uniforms([("boxes", cell.series, cell.material) for cell in plan.cells])
+    for number, cell in enumerate(plan.cells):
+        size, concentration = float(box_items[number]), float(box_concentration[number])
+        if size <= 0.0 or concentration <= 0.0 or cell.complete:
+            continue
+        mine = slice(cell.first_item, cell.first_item + cell.items)
+        box = ((np.arange(cell.items) + begins[number] * size) / size).astype(np.int64)
+        stream = draws.stream("boxes", cell.series, cell.material)
+        own = _box_mixes(shares[number], concentration, stream.random((int(box[-1]) + 1, 8)))
+        category = (own[box] <= luck[mine, drawing.CONDITION, None]).sum(axis=1)
+        ends = np.concatenate([[0.0], shares[number]])
+        luck[mine, drawing.CONDITION] = (ends[category] + ends[category + 1]) / 2.0
+
+
+def _box_mixes(shares: Floats, concentration: float, luck: Floats) -> Floats:
+    """(boxes, categories) each box's shares, added up; ``luck`` has a column for any category."""
+    alpha = np.diff(shares, prepend=0.0) * concentration
+    own = np.maximum(luck[:, : len(shares)], 2.0**-54)
+    gammas = np.where(alpha > 0.0, gammaincinv(np.maximum(alpha, 1e-300), own), 0.0).cumsum(axis=1)
+    # Where nothing is left of a box's gammas for being so small, it is like the cell.
+    total = gammas[:, -1:]
+    return np.where(total > 0.0, gammas / np.where(total > 0.0, total, 1.0), shares)
 
 
 def _smallest(numbers: Floats, count: int) -> Ints:
@@ -268,9 +348,7 @@ def _shifts(plan: Plan, draws: _Draws, believed: _Believed, share: Floats) -> tu
     keys = draws.words([("absence", person) for person in plan.project.persons])[:, 0]
     luck = np.empty((2, *plan.rostered.shape))
     drawing.fill_dates(keys, 2 * plan.project.grant.start.toordinal(), luck)
-    absent = drawing.absences(
-        plan.rostered, luck[0], luck[1], chance, time.absence_spell_days
-    )
+    absent = drawing.absences(plan.rostered, luck[0], luck[1], chance, time.absence_spell_days)
     return drawing.shifts(plan.rota, absent, share)
 
 
@@ -300,12 +378,17 @@ def replication(plan: Plan, seed: int, index: int) -> Replication:
         index: the replication's number; the same number meets the same luck under every plan.
     """
     draws = _Draws(seed, index)
-    believed = _believed(plan, draws)
-    project = plan.project
+    nobody_knows = _draw(plan, draws)
+    believed = _Believed(plan, nobody_knows.values)
     luck = _items_luck(plan, draws)
-    category = _conditions(plan, draws, luck)
+    category = _conditions(plan, draws, nobody_knows, luck)
+    start = _start(plan, draws, believed, category, luck)
     drawn, levels, most_rounds = _items(plan, draws, believed, category, luck)
-    share = np.full(project.days, believed("time.delivered_share"))
+    if start is not None:
+        most_rounds = _go_on(drawn, start)
+    share = _or_else(
+        nobody_knows.share, lambda: np.full(plan.project.days, believed("time.delivered_share"))
+    )
     shift_begin, shift_end = _shifts(plan, draws, believed, share)
     return Replication(
         settings=plan.settings,
@@ -319,9 +402,14 @@ def replication(plan: Plan, seed: int, index: int) -> Replication:
             most_rounds,
             drawn.applies[:, Stage.DRYING],
         ),
-        practice=_practice(plan, believed("time.practice")),
+        practice=_or_else(
+            nobody_knows.practice, lambda: _practice(plan, believed("time.practice"))
+        ),
         finished_before=plan.finished_before,
-        week_factor=_week_factors(plan, draws, believed("time.week_spread")),
+        week_factor=_or_else(
+            nobody_knows.week_factor,
+            lambda: _week_factors(plan, draws, believed("time.week_spread")),
+        ),
         week_of_day=plan.week_of_day,
         month_factor=plan.month_factor,
         shift_begin=shift_begin,
@@ -333,7 +421,56 @@ def replication(plan: Plan, seed: int, index: int) -> Replication:
         capacity=plan.capacity,
         exposure_before=plan.exposure_before,
         delivered_share=share,
+        start=start,
     )
+
+
+def _or_else(believed: Floats | None, plain: Callable[[], Floats]) -> Floats:
+    """A table of the belief, in the order of memory that compiled code asks for, or the plan's."""
+    return plain() if believed is None else np.ascontiguousarray(believed, dtype=float)
+
+
+# --- a start in the middle of a project ----------------------------------------------------------
+
+
+def _start(
+    plan: Plan, draws: _Draws, believed: _Believed, category: Ints, luck: Floats
+) -> Start | None:
+    """Where everything is when the simulation begins; None: nothing has happened yet.
+
+    Args:
+        plan: of the project.
+        draws: of the replication.
+        believed: what nobody knows.
+        category: (I,) cell-major; what the record has otherwise is changed in place.
+        luck: (I, columns) cell-major; no item may meet what it has behind it: changed in place.
+    """
+    if plan.knowledge is None or plan.knowledge.beginning is None:
+        return None
+    drawn, start = plan.knowledge.beginning.draw(
+        plan, believed.values, category.take(plan.order), draws.stream
+    )
+    assert isinstance(start, Start)
+    category[plan.order] = drawn
+    never = 1.0  # no share is above it
+    passed, handled = start.has_passed, list(HANDLED_STAGES)
+    begun = passed[:, handled].any(axis=1) | (start.rounds > 0)
+    luck[plan.order[begun], drawing.SET_ASIDE] = never
+    to_image = (start.stage == Stage.IMAGING) | (start.stage == Stage.CHECKING)
+    luck[plan.order[to_image | passed[:, Stage.IMAGING]], drawing.NOT_IMAGED] = never
+    return start
+
+
+def _go_on(drawn: Items, start: Start) -> int:
+    """What is behind items adds to what is drawn for them: a round or a rejection has no memory.
+
+    Returns:
+        Rounds of the item that has most.
+    """
+    drawn.rounds[:] += start.rounds
+    drawn.rejections[:] += start.rejections
+    drawn.applies[:, Stage.CHECKING] |= start.again | (start.stage == Stage.CHECKING)
+    return int(drawn.rounds[drawn.applies[:, Stage.DRYING]].max(initial=1))
 
 
 def _items(

@@ -6,11 +6,11 @@ that follow from these at once are worked out where they are first asked for, an
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from datetime import date
 from functools import cached_property
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,22 @@ from forecast.rules import NO_STAGE
 from forecast.stages import N_PLACES, N_STAGES, Stage
 from forecast.units import SECONDS_PER_DAY, seconds_from_hours, seconds_from_minutes
 
-__all__ = ["UNLIMITED", "Cell", "Estimates", "Loose", "Plan", "Settings", "WorkTable", "plan"]
+__all__ = [
+    "UNLIMITED",
+    "Beginning",
+    "Belief",
+    "Cell",
+    "Drawn",
+    "Estimates",
+    "Knowledge",
+    "Loose",
+    "Named",
+    "Plan",
+    "Settings",
+    "Streams",
+    "WorkTable",
+    "plan",
+]
 
 UNLIMITED = 2**31  # the number of a place that is no limit
 
@@ -122,6 +137,92 @@ class WorkTable:
     sigma: Floats
 
 
+Named = Callable[[Sequence[tuple[str, ...]]], Floats]  # one number a name, of one replication
+Streams = Callable[..., np.random.Generator]  # all numbers of a name (its words), of one
+
+
+class Drawn(Protocol):
+    """One draw of what nobody knows. None: as a plan without a belief has it."""
+
+    @property
+    def values(self) -> Floats:
+        """(E,) of every estimate, by ``Estimates.number``."""
+
+    @property
+    def practice(self) -> Floats | None:
+        """(9, I + N + 1) factor after n first passes, those on record included."""
+
+    @property
+    def week_factor(self) -> Floats | None:
+        """(9, W) good and bad weeks; those before the first simulated one are not used."""
+
+    @property
+    def share(self) -> Floats | None:
+        """(D,) share of rostered hours that reaches the stages."""
+
+    @property
+    def mix(self) -> Floats | None:
+        """(cells, categories of one) shares among items nobody looked at, added up."""
+
+    @property
+    def box_items(self) -> Floats | None:
+        """(cells,) items in a box; 0: not in boxes."""
+
+    @property
+    def box_concentration(self) -> Floats | None:
+        """(cells,) how like the cell's own mix a box's is; 0: items are not alike by box."""
+
+
+class Belief(Protocol):
+    """What the returns on record make of the estimates."""
+
+    def drawn(self, plan: Plan, normals: Named, uniforms: Named) -> Drawn:
+        """One draw; the same names give two beliefs the same numbers."""
+
+
+class Beginning(Protocol):
+    """Where everything is on the as-of date, as far as the record knows."""
+
+    @property
+    def first_day(self) -> int:
+        """The day number from which it holds: that of the Monday after the last week that counts.
+
+        A simulation may begin later, from the same places.
+        """
+
+    @property
+    def exposure_before(self) -> Ints:
+        """(P, 6) seconds of exposure on the six days before ``first_day``."""
+
+    @property
+    def finished_before(self) -> Ints:
+        """(9,) first passes on record."""
+
+    def draw(
+        self, plan: Plan, values: Floats, category: Ints, streams: Streams
+    ) -> tuple[Ints, Any]:
+        """One draw of where each item is.
+
+        Args:
+            plan: of the project.
+            values: (E,) what estimates come to in this replication.
+            category: (I,) in the order of work: each item's as survey and mix have it.
+            streams: gives a stream of numbers a name.
+
+        Returns:
+            (I,) categories as the record has them, and where everything is: a
+            :class:`forecast.beginning.Start`, whose module stands below this one.
+        """
+
+
+@dataclass(frozen=True)
+class Knowledge:
+    """What is known of a project on its way; None: nothing beyond what the project says."""
+
+    beginning: Beginning | None = None
+    belief: Belief | None = None
+
+
 @dataclass(frozen=True)
 class Plan:
     """What all replications of a project share.
@@ -139,6 +240,7 @@ class Plan:
         absence_days: a full-time person's working days a year.
         exposure_before: (P, 6) seconds of exposure on the six days before the start.
         finished_before: (9,) first passes on record at the start.
+        knowledge: what returns on record say.
     """
 
     project: Project
@@ -158,6 +260,7 @@ class Plan:
     absence_days: float
     exposure_before: Ints
     finished_before: Ints
+    knowledge: Knowledge | None = None
 
     def __getstate__(self) -> dict[str, Any]:
         # What was worked out at first use stays at home.
@@ -365,8 +468,13 @@ class Plan:
         return np.log2(1.0 + np.arange(most + 1) / self.project.time.practice_starts_at)
 
 
-def plan(project: Project, first_day: int = 0) -> Plan:
-    """Work out what no luck touches. ``first_day`` is the first simulated day's number.
+def plan(project: Project, first_day: int = 0, knowledge: Knowledge | None = None) -> Plan:
+    """Work out what no luck touches.
+
+    Args:
+        project: what to plan.
+        first_day: the first simulated day's number.
+        knowledge: what returns on record say of the project.
 
     Raises:
         InputError: the country, or the part of it, is not known; or the survey names more items
@@ -402,9 +510,26 @@ def plan(project: Project, first_day: int = 0) -> Plan:
         estimates=work.estimates(),
         holidays=_holidays(project),
         absence_days=_full_time_days(project),
-        exposure_before=np.zeros((len(project.persons), 6), dtype=np.int64),
-        finished_before=np.zeros(N_STAGES, dtype=np.int64),
+        exposure_before=_exposure_before(project, first_day, knowledge),
+        finished_before=_finished_before(knowledge),
+        knowledge=knowledge,
     )
+
+
+def _exposure_before(project: Project, first_day: int, knowledge: Knowledge | None) -> Ints:
+    """On the six days before the start; in between nobody was exposed."""
+    exposure = np.zeros((len(project.persons), 6), dtype=np.int64)
+    if knowledge is not None and knowledge.beginning is not None:
+        later = first_day - knowledge.beginning.first_day
+        if later < 6:
+            exposure[:, : 6 - later] = knowledge.beginning.exposure_before[:, later:]
+    return exposure
+
+
+def _finished_before(knowledge: Knowledge | None) -> Ints:
+    if knowledge is None or knowledge.beginning is None:
+        return np.zeros(N_STAGES, dtype=np.int64)
+    return np.array(knowledge.beginning.finished_before, dtype=np.int64)
 
 
 def _settings(project: Project, first_day: int) -> Settings:
