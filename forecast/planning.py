@@ -201,7 +201,7 @@ class Beginning(Protocol):
     def draw(
         self, plan: Plan, values: Floats, category: Ints, streams: Streams
     ) -> tuple[Ints, Any]:
-        """One draw of where each item is.
+        """One draw of where each item is on ``first_day``, whichever the plan's is.
 
         Args:
             plan: of the project.

@@ -58,13 +58,16 @@ def simulate(
     progress: bool = True,
     standstill: bool = True,
     model: str = DEFAULT_MODEL,
+    knowledge: luck.Knowledge | None = None,
 ) -> Futures:
     """Simulate many futures of a project from an as-of date.
 
     Args:
         project: what to simulate.
         as_of: the forecast knows nothing later; the simulation begins on the day after, but not
-            before the grant's start. Default: the day before the grant's start. Never today.
+            before the Monday after the last week on record that counts, nor before the grant's
+            start (R19). Default: the Sunday of that week; without a record, the day before the
+            grant's start. Never today.
         replications: how many futures, 1 or more.
         seed: 0 or more; the same seed gives the same bytes, whatever the workers.
         workers: how many work at once; None: as many as the machine has processors. They are
@@ -74,26 +77,35 @@ def simulate(
         progress: show a progress bar on standard error.
         standstill: also work out from which date on the promise can hardly be met.
         model: ``compiled`` or ``readable``; they give the same bytes.
+        knowledge: what the returns on record say, up to the as-of date: where everything is, and
+            what they make of the estimates.
 
     Raises:
         InputError: an argument is out of its range, in plain words.
     """
-    _check(project, as_of, replications, seed, workers, model)
-    known = project.default_as_of() if as_of is None else as_of
-    first_day = _first_day(project, known)
-    job = _Job(luck.plan(project, first_day), seed, model)
+    known, first_day = _first_day(project, as_of, knowledge)
+    _check(project, as_of, replications, seed, workers, model, first_day)
+    job = _Job(luck.plan(project, first_day, knowledge), seed, model)
     _prepare(job)
     with _runner(executor, workers, replications, model, progress) as run:
         outcomes = run(job, range(replications), "Futures")
         futures = outcome.collect(project, known, project.date_of(first_day), seed, outcomes)
         if not standstill:
             return futures
-        return replace(futures, no_longer_from=_no_longer_from(futures, first_day, run, model))
+        return replace(futures, no_longer_from=_no_longer_from(futures, job, run))
 
 
-def _first_day(project: Project, known: date) -> int:
-    """Day number of the first simulated day (R19)."""
-    return max(0, project.day_number(known) + 1)
+def _first_day(
+    project: Project, as_of: date | None, knowledge: luck.Knowledge | None
+) -> tuple[date, int]:
+    """The as-of date, and the day number of the first simulated day (R19)."""
+    beginning = None if knowledge is None else knowledge.beginning
+    earliest = 0 if beginning is None else max(0, beginning.first_day)
+    if as_of is not None:
+        return as_of, max(earliest, project.day_number(as_of) + 1)
+    if beginning is None:
+        return project.default_as_of(), 0
+    return project.date_of(earliest - 1), earliest
 
 
 def one_future(
@@ -102,6 +114,7 @@ def one_future(
     seed: int = DEFAULT_SEED,
     index: int = 0,
     model: str = DEFAULT_MODEL,
+    knowledge: luck.Knowledge | None = None,
 ) -> tuple[luck.Plan, luck.Replication, outcome.Ints]:
     """One of the futures that :func:`simulate` with the same arguments sees, to look at.
 
@@ -111,9 +124,9 @@ def one_future(
     Raises:
         InputError: an argument is out of its range, in plain words.
     """
-    _check(project, as_of, 1, seed, None, model)
-    known = project.default_as_of() if as_of is None else as_of
-    plan = luck.plan(project, _first_day(project, known))
+    _, first_day = _first_day(project, as_of, knowledge)
+    _check(project, as_of, 1, seed, None, model, first_day)
+    plan = luck.plan(project, first_day, knowledge)
     return plan, *one_record(plan, seed, index, model)
 
 
@@ -313,6 +326,7 @@ def _check(
     seed: int,
     workers: int | None,
     model: str,
+    first_day: int,
 ) -> None:
     """All arguments that are out of range, in one go."""
     problems = []
@@ -330,12 +344,12 @@ def _check(
         problems.append(
             Problem("workers", "", str(workers), "1 or more", "Leave it out for all processors.")
         )
-    if as_of is not None and as_of >= project.grant.horizon:
+    if first_day >= project.days:
         problems.append(
             Problem(
                 "as-of date",
                 "",
-                as_of.isoformat(),
+                (as_of or project.date_of(first_day - 1)).isoformat(),
                 f"a date before the horizon ({project.grant.horizon.isoformat()})",
                 "Give an earlier date, or a later `horizon` in project.toml.",
             )
@@ -352,16 +366,20 @@ def _promise_day(futures: Futures) -> outcome.Ints:
     return np.where(kept.any(axis=1), kept.argmax(axis=1), futures.project.days)
 
 
-def _no_longer_from(futures: Futures, first_day: int, run: Run, model: str) -> date | None:
-    """The first Monday from which the promise can hardly be met by the grant's end.
+def _no_longer_from(futures: Futures, whole: _Job, run: Run) -> date | None:
+    """The first Monday from which the promise can hardly be met by the grant's end, if any.
 
-    All work, drying and quarantine stand still until that Monday; then fewer than 1 in 20 futures
-    reach the promised items by the grant's end. Only the fastest futures can decide that, so only
-    they are simulated again, with the same luck and a later beginning.
+    All work stands still until that Monday; then fewer than 1 in 20 futures reach the promised
+    items by the grant's end. Only the fastest futures can decide that, so only they are simulated
+    again, with the same luck and a later beginning, from the same places: what is in quarantine
+    or drying goes on meanwhile, so its days may be over by then.
     """
     project, end = futures.project, futures.end_day
+    first_day = whole.plan.first_day
     days = _promise_day(futures)
     enough = math.ceil(len(days) / _HARDLY)
+    if np.sum(days < first_day) >= enough:
+        return None  # it is kept already
     fastest = sorted(np.argsort(days, kind="stable")[: enough + math.ceil(enough / 2)].tolist())
     if np.sum(days <= end) < enough:
         return project.date_of(first_day)
@@ -369,7 +387,7 @@ def _no_longer_from(futures: Futures, first_day: int, run: Run, model: str) -> d
     def met(monday: int) -> bool:
         if monday > end:
             return False
-        job = _Job(luck.plan(project, monday), futures.seed, model)
+        job = replace(whole, plan=luck.plan(project, monday, whole.plan.knowledge))
         outcomes = run(job, fastest, f"Standing still until {project.date_of(monday).isoformat()}")
         kept = [o.done_by_day[end] >= project.grant.items_promised for o in outcomes]
         return bool(sum(kept) >= enough)
