@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.random.bit_generator import ISeedSequence
 from numpy.typing import NDArray
-from scipy.special import gammaincinv, ndtri
+from scipy.special import gammaincinv, gammaln, ndtri
 
 from forecast import drawing, working_time
 from forecast.beginning import Start
@@ -298,11 +298,17 @@ def _by_boxes(
 def _box_mixes(shares: Floats, concentration: float, luck: Floats) -> Floats:
     """(boxes, categories) each box's shares, added up; ``luck`` has a column for any category."""
     alpha = np.diff(shares, prepend=0.0) * concentration
-    own = np.maximum(luck[:, : len(shares)], 2.0**-54)
-    gammas = np.where(alpha > 0.0, gammaincinv(np.maximum(alpha, 1e-300), own), 0.0).cumsum(axis=1)
-    # Where nothing is left of a box's gammas for being so small, it is like the cell.
-    total = gammas[:, -1:]
-    return np.where(total > 0.0, gammas / np.where(total > 0.0, total, 1.0), shares)
+    there = alpha > 0.0
+    alpha, own = alpha[there], np.maximum(luck[:, : len(shares)][:, there], 2.0**-54)
+    # Where boxes are hardly mixed, gammas are too small for a float: by logarithms, from the first
+    # term of the series of the distribution function, u = x^a / Gamma(a + 1).
+    small = (np.log(own) + gammaln(alpha + 1.0)) / alpha
+    others = np.where(small < -20.0, 1.0, gammaincinv(alpha, own))
+    logs = np.where(small < -20.0, small, np.log(others))
+    gammas = np.zeros((len(own), len(shares)))
+    gammas[:, there] = np.exp(logs - logs.max(axis=1, keepdims=True))
+    sums = gammas.cumsum(axis=1)
+    return np.asarray(sums / sums[:, -1:])
 
 
 def _smallest(numbers: Floats, count: int) -> Ints:
