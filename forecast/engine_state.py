@@ -341,7 +341,7 @@ def _set_items(luck: Replication, start: Start, items: NDArray[Any]) -> None:
     items["passed"] = start.passed
     items["cleaned"] = start.cleaned(luck.applies)
     items["rounds"] = start.rounds
-    items["rejections"] = np.maximum(0, luck.rejections - start.rejections)
+    items["rejections"] = start.rejections
     items["again"] = start.again
     if start.put_back is not None and start.remaining is not None:
         items["put_back"] = start.put_back

@@ -25,10 +25,10 @@ from numpy.typing import NDArray
 from scipy.special import gammaincinv, gammaln, ndtri
 
 from forecast import drawing, working_time
-from forecast.beginning import Start
+from forecast.beginning import Fates, Start
 from forecast.drawing import Chances, Items, uniforms, words_at
-from forecast.planning import UNLIMITED, Drawn, Knowledge, Plan, Settings, plan
-from forecast.stages import HANDLED_STAGES, N_STAGES, PRACTISED_STAGES, Place, Stage
+from forecast.planning import UNLIMITED, Begun, Drawn, Knowledge, Plan, Settings, plan
+from forecast.stages import N_STAGES, PRACTISED_STAGES, Place, Stage
 
 __all__ = [
     "UNLIMITED",
@@ -154,7 +154,7 @@ class Replication:
         exposure_before: (P, 6) seconds of exposure on the six days before the start.
         delivered_share: (D,) share of rostered hours that reaches the stages.
         start: where everything is when the simulation begins; None: nothing has happened yet.
-            ``rounds`` and ``rejections`` include those behind an item.
+            ``rounds`` include those behind an item then, ``rejections`` do not.
     """
 
     settings: Settings
@@ -388,10 +388,10 @@ def replication(plan: Plan, seed: int, index: int) -> Replication:
     believed = _Believed(plan, nobody_knows.values)
     luck = _items_luck(plan, draws)
     category = _conditions(plan, draws, nobody_knows, luck)
-    start = _start(plan, draws, believed, category, luck)
+    begun, start = _begun(plan, draws, believed, category, luck), None
     drawn, levels, most_rounds = _items(plan, draws, believed, category, luck)
-    if start is not None:
-        most_rounds = _go_on(drawn, start)
+    if begun is not None:
+        drawn, start, most_rounds = _go_on(drawn, begun)
     share = _or_else(
         nobody_knows.share, lambda: np.full(plan.project.days, believed("time.delivered_share"))
     )
@@ -439,44 +439,54 @@ def _or_else(believed: Floats | None, plain: Callable[[], Floats]) -> Floats:
 # --- a start in the middle of a project ----------------------------------------------------------
 
 
-def _start(
+def _begun(
     plan: Plan, draws: _Draws, believed: _Believed, category: Ints, luck: Floats
-) -> Start | None:
-    """Where everything is when the simulation begins; None: nothing has happened yet.
+) -> Begun | None:
+    """A draw of where everything is when the simulation begins; None: nothing has happened yet.
 
     Args:
         plan: of the project.
         draws: of the replication.
         believed: what nobody knows.
         category: (I,) cell-major; what the record has otherwise is changed in place.
-        luck: (I, columns) cell-major; no item may meet what it has behind it: changed in place.
+        luck: (I, columns) cell-major; what the record says of an item is no luck any more, and
+            changed in place.
     """
     if plan.knowledge is None or plan.knowledge.beginning is None:
         return None
-    drawn, start = plan.knowledge.beginning.draw(
-        plan, believed.values, category.take(plan.order), draws.stream
+    begun = plan.knowledge.beginning.draw(
+        plan.at_beginning, category.take(plan.order), believed.values, draws.stream("beginning")
     )
-    assert isinstance(start, Start)
-    category[plan.order] = drawn
-    never = 1.0  # no share is above it
-    passed, handled = start.has_passed, list(HANDLED_STAGES)
-    begun = passed[:, handled].any(axis=1) | (start.rounds > 0)
-    luck[plan.order[begun], drawing.SET_ASIDE] = never
-    to_image = (start.stage == Stage.IMAGING) | (start.stage == Stage.CHECKING)
-    luck[plan.order[to_image | passed[:, Stage.IMAGING]], drawing.NOT_IMAGED] = never
-    return start
+    category[plan.order] = begun.category
+    marked = ((drawing.SET_ASIDE, begun.set_aside), (drawing.NOT_IMAGED, begun.not_imaged))
+    for column, marks in marked:
+        # Below every share, or above.
+        luck[plan.order[marks == 1], column] = -1.0
+        luck[plan.order[marks == 0], column] = 1.0
+    return begun
 
 
-def _go_on(drawn: Items, start: Start) -> int:
-    """What is behind items adds to what is drawn for them: a round or a rejection has no memory.
+def _go_on(drawn: Items, begun: Begun) -> tuple[Items, Start, int]:
+    """Items that have something behind them.
+
+    A round has no memory: however many are behind an item that is still damp, as many are to come
+    as drawn.
 
     Returns:
-        Rounds of the item that has most.
+        The items, where they are, and the rounds of the one that has most.
     """
-    drawn.rounds[:] += start.rounds
-    drawn.rejections[:] += start.rejections
-    drawn.applies[:, Stage.CHECKING] |= start.again | (start.stage == Stage.CHECKING)
-    return int(drawn.rounds[drawn.applies[:, Stage.DRYING]].max(initial=1))
+    luck = Fates(drawn.applies, drawn.set_aside, drawn.not_imaged, drawn.rejections)
+    start, fates = begun.settled(luck)
+    assert isinstance(start, Start)
+    rounds = drawn.rounds + start.rounds
+    settled = drawn._replace(
+        applies=np.ascontiguousarray(fates.applies),
+        set_aside=fates.set_aside,
+        not_imaged=fates.not_imaged,
+        rejections=fates.rejections,
+        rounds=rounds,
+    )
+    return settled, start, int(rounds[settled.applies[:, Stage.DRYING]].max(initial=1))
 
 
 def _items(

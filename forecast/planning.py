@@ -7,7 +7,7 @@ that follow from these at once are worked out where they are first asked for, an
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import date
 from functools import cached_property
 from typing import Any, Protocol
@@ -28,6 +28,7 @@ from forecast.units import SECONDS_PER_DAY, seconds_from_hours, seconds_from_min
 __all__ = [
     "UNLIMITED",
     "Beginning",
+    "Begun",
     "Belief",
     "Cell",
     "Drawn",
@@ -37,7 +38,6 @@ __all__ = [
     "Named",
     "Plan",
     "Settings",
-    "Streams",
     "WorkTable",
     "plan",
 ]
@@ -138,7 +138,6 @@ class WorkTable:
 
 
 Named = Callable[[Sequence[tuple[str, ...]]], Floats]  # one number a name, of one replication
-Streams = Callable[..., np.random.Generator]  # all numbers of a name (its words), of one
 
 
 class Drawn(Protocol):
@@ -180,38 +179,54 @@ class Belief(Protocol):
         """One draw; the same names give two beliefs the same numbers."""
 
 
+class Begun(Protocol):
+    """One draw of where everything is. What luck decides otherwise is marked: 1 or 0; -1: luck."""
+
+    @property
+    def category(self) -> Ints:
+        """(I,) each item's, in the order of work."""
+
+    @property
+    def set_aside(self) -> NDArray[np.int8]:
+        """(I,) marks."""
+
+    @property
+    def not_imaged(self) -> NDArray[np.int8]:
+        """(I,) marks."""
+
+    def settled(self, fates: Any) -> tuple[Any, Any]:
+        """What is on record, and luck where that says nothing.
+
+        Args:
+            fates: :class:`forecast.beginning.Fates`; that module stands below this one.
+
+        Returns:
+            :class:`forecast.beginning.Start`, and fates that agree with it.
+        """
+
+
 class Beginning(Protocol):
     """Where everything is on the as-of date, as far as the record knows."""
 
     @property
-    def first_day(self) -> int:
-        """The day number from which it holds: that of the Monday after the last week that counts.
-
-        A simulation may begin later, from the same places.
-        """
-
-    @property
-    def exposure_before(self) -> Ints:
-        """(P, 6) seconds of exposure on the six days before ``first_day``."""
+    def last_day(self) -> date | None:
+        """The Sunday of the last week on record that counts; None where there is none."""
 
     @property
     def finished_before(self) -> Ints:
         """(9,) first passes on record."""
 
-    def draw(
-        self, plan: Plan, values: Floats, category: Ints, streams: Streams
-    ) -> tuple[Ints, Any]:
-        """One draw of where each item is on ``first_day``, whichever the plan's is.
+    def exposure_before(self, plan: Plan) -> Ints:
+        """(P, 6) seconds of exposure on the six days before a plan's first."""
+
+    def draw(self, plan: Plan, category: Ints, values: Floats, rng: np.random.Generator) -> Begun:
+        """Draw every item's place.
 
         Args:
-            plan: of the project.
-            values: (E,) what estimates come to in this replication.
+            plan: whose first day is the first after the as-of date.
             category: (I,) in the order of work: each item's as survey and mix have it.
-            streams: gives a stream of numbers a name.
-
-        Returns:
-            (I,) categories as the record has them, and where everything is: a
-            :class:`forecast.beginning.Start`, whose module stands below this one.
+            values: (E,) the drawn estimates.
+            rng: for all that the record leaves open.
         """
 
 
@@ -241,6 +256,8 @@ class Plan:
         exposure_before: (P, 6) seconds of exposure on the six days before the start.
         finished_before: (9,) first passes on record at the start.
         knowledge: what returns on record say.
+        known_from: number of the first day after the as-of date, where the simulation begins
+            later than that.
     """
 
     project: Project
@@ -261,10 +278,20 @@ class Plan:
     exposure_before: Ints
     finished_before: Ints
     knowledge: Knowledge | None = None
+    known_from: int | None = None
 
     def __getstate__(self) -> dict[str, Any]:
         # What was worked out at first use stays at home.
         return {field.name: getattr(self, field.name) for field in fields(self)}
+
+    @cached_property
+    def at_beginning(self) -> Plan:
+        """The plan that begins on the day after the as-of date, from which places are known."""
+        day = self.known_from
+        if day is None or day == self.first_day:
+            return self
+        settings = replace(self.settings, start=day * SECONDS_PER_DAY)
+        return replace(self, first_day=day, settings=settings)
 
     # --- items: I of them, in the order of work unless told otherwise
 
@@ -468,13 +495,19 @@ class Plan:
         return np.log2(1.0 + np.arange(most + 1) / self.project.time.practice_starts_at)
 
 
-def plan(project: Project, first_day: int = 0, knowledge: Knowledge | None = None) -> Plan:
+def plan(
+    project: Project,
+    first_day: int = 0,
+    knowledge: Knowledge | None = None,
+    known_from: int | None = None,
+) -> Plan:
     """Work out what no luck touches.
 
     Args:
         project: what to plan.
         first_day: the first simulated day's number.
         knowledge: what returns on record say of the project.
+        known_from: number of the first day after the as-of date; None: the first simulated day.
 
     Raises:
         InputError: the country, or the part of it, is not known; or the survey names more items
@@ -492,7 +525,7 @@ def plan(project: Project, first_day: int = 0, knowledge: Knowledge | None = Non
     per_item = work.table(categories, per_image=False)
     per_image = work.table(categories, per_image=True)
     most = max(len(mix.alpha) for mix in mixes)
-    return Plan(
+    nothing_yet = Plan(
         project=project,
         first_day=first_day,
         settings=_settings(project, first_day),
@@ -510,26 +543,19 @@ def plan(project: Project, first_day: int = 0, knowledge: Knowledge | None = Non
         estimates=work.estimates(),
         holidays=_holidays(project),
         absence_days=_full_time_days(project),
-        exposure_before=_exposure_before(project, first_day, knowledge),
-        finished_before=_finished_before(knowledge),
+        exposure_before=np.zeros((len(project.persons), 6), dtype=np.int64),
+        finished_before=np.zeros(N_STAGES, dtype=np.int64),
         knowledge=knowledge,
+        known_from=known_from,
     )
-
-
-def _exposure_before(project: Project, first_day: int, knowledge: Knowledge | None) -> Ints:
-    """On the six days before the start; in between nobody was exposed."""
-    exposure = np.zeros((len(project.persons), 6), dtype=np.int64)
-    if knowledge is not None and knowledge.beginning is not None:
-        later = first_day - knowledge.beginning.first_day
-        if later < 6:
-            exposure[:, : 6 - later] = knowledge.beginning.exposure_before[:, later:]
-    return exposure
-
-
-def _finished_before(knowledge: Knowledge | None) -> Ints:
-    if knowledge is None or knowledge.beginning is None:
-        return np.zeros(N_STAGES, dtype=np.int64)
-    return np.array(knowledge.beginning.finished_before, dtype=np.int64)
+    beginning = None if knowledge is None else knowledge.beginning
+    if beginning is None:
+        return nothing_yet
+    return replace(
+        nothing_yet,
+        exposure_before=beginning.exposure_before(nothing_yet),
+        finished_before=beginning.finished_before,
+    )
 
 
 def _settings(project: Project, first_day: int) -> Settings:

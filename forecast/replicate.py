@@ -100,12 +100,10 @@ def _first_day(
 ) -> tuple[date, int]:
     """The as-of date, and the day number of the first simulated day (R19)."""
     beginning = None if knowledge is None else knowledge.beginning
-    earliest = 0 if beginning is None else max(0, beginning.first_day)
-    if as_of is not None:
-        return as_of, max(earliest, project.day_number(as_of) + 1)
-    if beginning is None:
-        return project.default_as_of(), 0
-    return project.date_of(earliest - 1), earliest
+    last_day = None if beginning is None else beginning.last_day
+    before = project.default_as_of() if last_day is None else max(last_day, project.default_as_of())
+    known = before if as_of is None else as_of
+    return known, project.day_number(max(known, before)) + 1
 
 
 def one_future(
@@ -387,7 +385,8 @@ def _no_longer_from(futures: Futures, whole: _Job, run: Run) -> date | None:
     def met(monday: int) -> bool:
         if monday > end:
             return False
-        job = replace(whole, plan=luck.plan(project, monday, whole.plan.knowledge))
+        plan = luck.plan(project, monday, whole.plan.knowledge, first_day)
+        job = replace(whole, plan=plan)
         outcomes = run(job, fastest, f"Standing still until {project.date_of(monday).isoformat()}")
         kept = [o.done_by_day[end] >= project.grant.items_promised for o in outcomes]
         return bool(sum(kept) >= enough)

@@ -266,7 +266,7 @@ class _Walkthrough:
             state.cleaned = bool(cleaned[item])
             state.passed = passed[item].tolist()
             state.rounds = int(start.rounds[item])
-            state.rejections = max(0, state.rejections - int(start.rejections[item]))
+            state.rejections = int(start.rejections[item])
             state.again = bool(start.again[item])
             if state.stage == rules.DONE:
                 self.left -= 1

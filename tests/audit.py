@@ -186,7 +186,7 @@ class _Book:
             beyond = stage > Stage.CLEANING and self.applies[number][Stage.CLEANING]
             item.cleaned = Stage.CLEANING in item.passed or beyond
             item.rounds = int(start.rounds[number]) + bool(start.dryer[number])
-            item.rejections = max(0, item.rejections - int(start.rejections[number]))
+            item.rejections = int(start.rejections[number])
             item.again = bool(start.again[number])
         if self.limited_sets:
             clean_at = sorted(start.tool_sets_clean_at.tolist())

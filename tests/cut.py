@@ -52,7 +52,7 @@ class _Item:
     dryer: bool = False
     due_day: int = -1
     rounds: int = 0
-    rejections: int = 0
+    rejections: int = 0  # still to come
     again: bool = False
     ended: int = -1
     put_back: int = WHOLE
@@ -114,7 +114,7 @@ class _Replay:
             case What.FINISHED:
                 self.finish(number, stage, day)
             case What.REJECTED:
-                item.rejections += 1
+                item.rejections -= 1
                 item.again = True
             case What.EXPOSURE_ENDS:
                 since = self.exposed_since[person]
@@ -195,7 +195,9 @@ def cut_at(rows: Rows, luck: Replication, day: int) -> Cut | None:
     if len(ends) and luck.settings.tool_drying == 0 and until < len(rows):
         until += rows[until, 1] == What.TOOL_SET_CLEAN
     replay = _Replay(
-        luck, luck.finished_before.tolist(), [_Item() for _ in range(len(luck.arrival))]
+        luck,
+        luck.finished_before.tolist(),
+        [_Item(rejections=number) for number in luck.rejections.tolist()],
     )
     for row in rows[:until].tolist():
         replay.row(row)

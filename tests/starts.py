@@ -30,7 +30,7 @@ def nothing_yet(luck: Replication) -> Start:
         dryer=zeros(np.bool_),
         due_day=np.full(items, -1),
         rounds=zeros(),
-        rejections=zeros(),
+        rejections=luck.rejections.copy(),
         again=zeros(np.bool_),
         tool_sets_clean_at=np.zeros(0, dtype=np.int64),
         ended=np.full(items, -1, dtype=np.int8),

@@ -126,6 +126,40 @@ def _again_and_again(drawn: Replication, seed: int) -> Replication:
     )
 
 
+# What a start tells, each of which must matter: else the test above would not see it missing.
+_FORGOTTEN = (
+    "since",
+    "passed",
+    "shelf",
+    "dryer",
+    "due_day",
+    "rounds",
+    "rejections",
+    "again",
+    "tool_sets_clean_at",
+    "put_back",
+    "exposure_before",
+    "finished_before",
+)
+_ENOUGH = 2  # cuts of all
+
+
+def _differs_without(name: str, cut: Cut) -> bool:
+    """Whether the rest becomes another when one thing is forgotten."""
+    start, empty = cut.luck.start, nothing_yet(cut.luck)
+    assert start is not None
+    if name in ("exposure_before", "finished_before"):
+        forgetful = replace(cut.luck, **{name: np.zeros_like(getattr(cut.luck, name))})
+    elif name == "put_back":
+        forgetful = replace(cut.luck, start=replace(start, put_back=None, remaining=None))
+    else:
+        forgetful = replace(cut.luck, start=replace(start, **{name: getattr(empty, name)}))
+    if not np.array_equal(happened(engine.record(forgetful)), without_numbers(cut.after)):
+        return True
+    one, other = (settled(engine.run(each, 2, BOTH), each) for each in (forgetful, cut.luck))
+    return one.images != other.images or one.reimaged != other.reimaged
+
+
 def _tally(rows: Rows, drawn: Replication) -> tally.Tally:
     so_far = tally.new_tally(drawn, 2, BOTH)
     tally.absorb(so_far, rows, len(rows))
@@ -136,6 +170,7 @@ def test_a_future_cut_at_any_midnight_goes_on_as_the_uninterrupted_one_did(
     record_property: Callable[[str, object], None],
 ) -> None:
     reached: Counter[str] = Counter()
+    mattered: Counter[str] = Counter()
 
     @_SAME_EVERY_TIME
     @given(cases(), st.data())
@@ -158,6 +193,9 @@ def test_a_future_cut_at_any_midnight_goes_on_as_the_uninterrupted_one_did(
             adds_up(drawn, whole, cut, rest)
             reached.update(cut.reached)
             reached["cuts"] += 1
+            for name in _FORGOTTEN:
+                if mattered[name] < _ENOUGH:
+                    mattered[name] += _differs_without(name, cut)
 
     holds()
     record_property(
@@ -167,6 +205,8 @@ def test_a_future_cut_at_any_midnight_goes_on_as_the_uninterrupted_one_did(
     assert reached["cuts"] > _PROJECTS
     never = [name for name, times in reached.items() if not times]
     assert not never, f"no start ever met: {', '.join(never)}"
+    needless = [name for name in _FORGOTTEN if mattered[name] < _ENOUGH]
+    assert not needless, f"forgetting it changed next to nothing: {', '.join(needless)}"
 
 
 # --- by hand -----------------------------------------------------------------------------------

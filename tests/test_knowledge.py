@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from forecast import engine, luck
-from forecast.beginning import Start
+from forecast.beginning import Fates, Start
 from forecast.condition import SurveyRow
 from forecast.drawing import CONDITION
 from forecast.errors import InputError
@@ -62,20 +62,59 @@ class Belief:
 
 
 @dataclass(frozen=True)
+class Begun:
+    """A start, and what it says of items' luck."""
+
+    category: Ints
+    start: Start
+    set_aside: NDArray[np.int8]
+    not_imaged: NDArray[np.int8]
+
+    def settled(self, fates: Fates) -> tuple[Start, Fates]:
+        applies = fates.applies.copy()
+        applies[:, Stage.CHECKING] |= self.start.again | (self.start.stage == Stage.CHECKING)
+        start = replace(self.start, rejections=fates.rejections)
+        return start, replace(fates, applies=applies)
+
+
+@dataclass(frozen=True)
 class Beginning:
-    """One start for all replications."""
+    """One start for all replications, that of a day's 00:00."""
 
     start: Start
     first_day: int
-    exposure_before: Ints
+    exposure: Ints
     finished_before: Ints
     category: int | None = None  # counted from the first of all, for all items
 
-    def draw(self, plan: Plan, values: Floats, category: Ints, streams: Any) -> tuple[Ints, Start]:
+    @property
+    def last_day(self) -> date | None:
+        """The day before."""
+        return day(self.first_day - 1)
+
+    def exposure_before(self, plan: Plan) -> Ints:
+        """Everybody's, with the number of the first day for seconds."""
+        return self.exposure + plan.first_day
+
+    def draw(self, plan: Plan, category: Ints, values: Floats, rng: np.random.Generator) -> Begun:
+        """Where everything is, which never changes."""
+        # As-of dates are up to three days after the last on record here; standing still is longer.
+        assert self.first_day <= plan.first_day <= self.first_day + 3
+        assert plan.settings.start == plan.first_day * 86_400
         assert len(values) == len(plan.estimates.number)
-        assert streams("a name").random() == streams("a name").random()
-        whole = category if self.category is None else np.full_like(category, self.category)
-        return whole, self.start
+        assert 0.0 < rng.random() < 1.0
+        passed = self.start.has_passed
+        begun = passed[:, list(HANDLED_STAGES)].any(axis=1) | (self.start.rounds > 0)
+        to_image = (self.start.stage == Stage.IMAGING) | passed[:, Stage.IMAGING]
+        return Begun(
+            category if self.category is None else np.full_like(category, self.category),
+            self.start,
+            np.where(begun, 0, -1).astype(np.int8),
+            np.where(to_image, 0, -1).astype(np.int8),
+        )
+
+
+_NONE = np.zeros((2, 6), dtype=np.int64)
 
 
 def _project(**changes: Any) -> Project:
@@ -222,9 +261,8 @@ def _begun_at(project: Project, first_day: int, index: int = 0) -> tuple[Beginni
     cut = cut_at(engine.record(whole), whole, first_day)
     assert cut is not None
     assert cut.luck.start is not None
-    beginning = Beginning(
-        cut.luck.start, first_day, cut.luck.exposure_before, cut.luck.finished_before
-    )
+    exposure = cut.luck.exposure_before - first_day
+    beginning = Beginning(cut.luck.start, first_day, exposure, cut.luck.finished_before)
     return beginning, cut
 
 
@@ -247,9 +285,7 @@ def test_a_future_from_a_beginning_goes_on_as_the_one_that_it_was_cut_from(first
 def test_a_series_that_has_not_come_comes_on_its_date_or_at_once_where_that_is_past() -> None:
     project = _project()
     whole = luck.replication(luck.plan(project), 1, 0)
-    beginning = Beginning(
-        nothing_yet(whole), 14, np.zeros((2, 6), np.int64), np.zeros(N_STAGES, np.int64)
-    )
+    beginning = Beginning(nothing_yet(whole), 14, _NONE, np.zeros(N_STAGES, np.int64))
     drawn = _knowing(project, 14, Knowledge(beginning))
     assert set(drawn.arrival.tolist()) == {14 * 86_400}
     rows = engine.record(drawn)
@@ -259,7 +295,7 @@ def test_a_series_that_has_not_come_comes_on_its_date_or_at_once_where_that_is_p
 def test_categories_are_those_on_record() -> None:
     project = _project()
     whole = luck.replication(luck.plan(project), 1, 0)
-    empty = (np.zeros((2, 6), np.int64), np.zeros(N_STAGES, np.int64))
+    empty = (_NONE, np.zeros(N_STAGES, np.int64))
     for number in range(3):
         known = Knowledge(Beginning(nothing_yet(whole), 0, *empty, category=number))
         drawn = _knowing(project, 0, known)
@@ -280,10 +316,9 @@ def test_rounds_and_rejections_behind_an_item_say_nothing_of_those_to_come() -> 
         stage=np.where(items % 3 == 0, int(Stage.CHECKING), NO_STAGE).astype(np.int8),
         passed=np.where(items % 3 == 0, imaged, np.int16(0)),
         rounds=np.where(items % 3 == 1, 2, 0),
-        rejections=np.where(items % 3 == 0, 3, 0),
         again=items % 3 == 0,
     )
-    empty = (np.zeros((2, 6), np.int64), np.zeros(N_STAGES, np.int64))
+    empty = (_NONE, np.zeros(N_STAGES, np.int64))
     drawn = _knowing(project, 0, Knowledge(Beginning(start, 0, *empty)))
     begun = (start.passed > 0) | (start.rounds > 0)
     # What was in somebody's hands was not set aside, what is imaged is not "too fragile".
@@ -294,17 +329,17 @@ def test_rounds_and_rejections_behind_an_item_say_nothing_of_those_to_come() -> 
     assert not drawn.not_imaged[items % 3 == 0].any()
     assert drawn.applies[items % 3 == 0, Stage.CHECKING].all()
     np.testing.assert_array_equal(drawn.rounds - start.rounds, plain.rounds)
+    assert drawn.start is not None
+    np.testing.assert_array_equal(drawn.start.rejections, drawn.rejections)
     still = ~plain.not_imaged
-    np.testing.assert_array_equal(
-        (drawn.rejections - start.rejections)[still], plain.rejections[still]
-    )
+    np.testing.assert_array_equal(drawn.rejections[still], plain.rejections[still])
     assert drawn.round_days.shape[1] == int(drawn.rounds[drawn.applies[:, Stage.DRYING]].max())
 
 
 def test_any_hand_at_an_item_is_its_first_handling() -> None:
     project = _project(outcomes=Outcomes(share(1.0), share(0.0)))
     plain = luck.replication(luck.plan(project), 1, 0)
-    empty = (np.zeros((2, 6), np.int64), np.zeros(N_STAGES, np.int64))
+    empty = (_NONE, np.zeros(N_STAGES, np.int64))
     assert plain.set_aside.all()
     for stage in Stage:
         passed = np.full(len(plain.arrival), 1 << stage, dtype=np.int16)
@@ -313,16 +348,19 @@ def test_any_hand_at_an_item_is_its_first_handling() -> None:
         assert drawn.set_aside.all() == (stage not in HANDLED_STAGES)
 
 
-@pytest.mark.parametrize("later", [0, 2, 5, 6, 30])
-def test_a_later_beginning_has_the_same_exposure_further_behind(later: int) -> None:
+@pytest.mark.parametrize("later", [0, 2, 30])
+def test_a_plan_that_begins_later_knows_the_same_places_and_its_own_exposure(later: int) -> None:
     project = _project()
     whole = luck.replication(luck.plan(project), 1, 0)
-    exposure = np.arange(12).reshape(2, 6) + 1
-    beginning = Beginning(nothing_yet(whole), 7, exposure, np.full(N_STAGES, 5))
-    plan = luck.plan(project, 7 + later, Knowledge(beginning))
-    expected = [[*row[later:], *[0] * min(later, 6)] for row in exposure.tolist()]
-    assert plan.exposure_before.tolist() == expected
+    none = np.zeros((2, 6), dtype=np.int64)
+    beginning = Beginning(nothing_yet(whole), 7, none, np.full(N_STAGES, 5))
+    plan = luck.plan(project, 7 + later, Knowledge(beginning), 7)
+    assert set(plan.exposure_before.reshape(-1).tolist()) == {7 + later}
     assert plan.finished_before.tolist() == [5] * N_STAGES
+    assert plan.at_beginning.first_day == 7
+    assert (plan.at_beginning is plan) == (later == 0)
+    drawn = luck.replication(plan, 1, 0)  # the beginning looks at the plan that it is drawn for
+    assert drawn.settings.start == (7 + later) * 86_400
 
 
 # --- many futures --------------------------------------------------------------------------------
@@ -433,7 +471,7 @@ def test_days_that_pass_while_work_stands_still_are_over_by_then() -> None:
         dryer=one > 0,
         due_day=(9 * one).astype(np.int64),
     )
-    beginning = Beginning(start, 7, np.zeros((1, 6), np.int64), np.zeros(N_STAGES, np.int64))
+    beginning = Beginning(start, 7, -7 * np.ones((1, 6), np.int64), np.zeros(N_STAGES, np.int64))
     made = _simulated(project, knowledge=Knowledge(beginning), workers=1)
     assert set(made.finish_day.tolist()) == {9}
     assert made.no_longer_from == day(20) + timedelta(days=1)  # the Monday after the end
