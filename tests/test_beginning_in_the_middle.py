@@ -115,13 +115,15 @@ def adds_up(drawn: Replication, whole: Rows, cut: Cut, rest: Rows) -> None:
 
 
 def _again_and_again(drawn: Replication, seed: int) -> Replication:
+    """Most items are checked, rejected and still damp, and imaging them again takes long."""
     rng = np.random.default_rng(seed)
     applies = drawn.applies.copy()
     applies[:, Stage.CHECKING] |= applies[:, Stage.IMAGING]
     return replace(
         drawn,
         applies=applies,
-        rejections=rng.integers(0, 4, len(applies)) * applies[:, Stage.IMAGING],
+        rejections=rng.integers(1, 4, len(applies)) * applies[:, Stage.IMAGING],
+        again_seconds=rng.integers(2_000, 12_000, len(applies)).astype(float),
         rounds=rng.integers(1, 4, len(applies)),
     )
 
