@@ -206,7 +206,12 @@ class _Believed:
     """One draw of all that nobody knows."""
 
     plan: Plan
-    values: Floats
+    drawn: Drawn
+
+    @property
+    def values(self) -> Floats:
+        """(E,) what estimates come to."""
+        return self.drawn.values
 
     def __call__(self, *name: str) -> float:
         return float(self.values[self.plan.estimates.number[name]])
@@ -225,12 +230,13 @@ class _Plain:
     box_concentration: None = None
 
 
-def _draw(plan: Plan, draws: _Draws) -> Drawn:
-    """One draw of what nobody knows. A row's hangs on the row's name."""
-    if plan.knowledge is not None and plan.knowledge.belief is not None:
-        return plan.knowledge.belief.drawn(plan, draws.normals, draws.uniforms)
+def _believed(plan: Plan, draws: _Draws) -> _Believed:
+    """A row's draw hangs on the row's name, whatever is believed of it."""
+    belief = None if plan.knowledge is None else plan.knowledge.belief
+    if belief is not None:
+        return _Believed(plan, belief.drawn(plan, draws.normals, draws.uniforms))
     names = [("estimate", *name) for name in plan.estimates.names]
-    return _Plain(plan.estimates.quantiles.at(draws.uniforms(names)))
+    return _Believed(plan, _Plain(plan.estimates.quantiles.at(draws.uniforms(names))))
 
 
 def _conditions(plan: Plan, draws: _Draws, drawn: Drawn, luck: Floats) -> Ints:
@@ -384,16 +390,15 @@ def replication(plan: Plan, seed: int, index: int) -> Replication:
         index: the replication's number; the same number meets the same luck under every plan.
     """
     draws = _Draws(seed, index)
-    nobody_knows = _draw(plan, draws)
-    believed = _Believed(plan, nobody_knows.values)
+    believed = _believed(plan, draws)
     luck = _items_luck(plan, draws)
-    category = _conditions(plan, draws, nobody_knows, luck)
+    category = _conditions(plan, draws, believed.drawn, luck)
     begun, start = _begun(plan, draws, believed, category, luck), None
     drawn, levels, most_rounds = _items(plan, draws, believed, category, luck)
     if begun is not None:
         drawn, start, most_rounds = _go_on(drawn, begun)
     share = _or_else(
-        nobody_knows.share, lambda: np.full(plan.project.days, believed("time.delivered_share"))
+        believed.drawn.share, lambda: np.full(plan.project.days, believed("time.delivered_share"))
     )
     shift_begin, shift_end = _shifts(plan, draws, believed, share)
     return Replication(
@@ -409,11 +414,11 @@ def replication(plan: Plan, seed: int, index: int) -> Replication:
             drawn.applies[:, Stage.DRYING],
         ),
         practice=_or_else(
-            nobody_knows.practice, lambda: _practice(plan, believed("time.practice"))
+            believed.drawn.practice, lambda: _practice(plan, believed("time.practice"))
         ),
         finished_before=plan.finished_before,
         week_factor=_or_else(
-            nobody_knows.week_factor,
+            believed.drawn.week_factor,
             lambda: _week_factors(plan, draws, believed("time.week_spread")),
         ),
         week_of_day=plan.week_of_day,
