@@ -644,12 +644,17 @@ class _Fitting:
         usual = sigma[best : best + 1]
         for stage, (linear, _), residual in zip(self.stages, straight, residuals, strict=True):
             of_week = SCALE**2 * usual[0] ** 2 * stage.evidence.part
+            own, inverse = of_week, np.zeros((1, len(of_week), len(of_week)))
             for _ in range(6):
                 own = of_week / stage.weights
                 inverse = np.linalg.inv(self._loose(stage, linear, stage.noise(usual, _LOOSE)[0]))
                 expected = own * (inverse[0] @ residual[best])
                 square = expected**2 + own - own**2 * np.diagonal(inverse[0])
                 stage.weights = (NU + 1.0) / (NU + square / of_week)
+            # Where the rest of the noise hides what a week was like, weights are all but 1, and
+            # what varies is a normal's variance.
+            told = own * np.diagonal(inverse[0])
+            stage.weights *= told + (1.0 - told) * SCALE**2
         return float(usual[0])
 
     @staticmethod
