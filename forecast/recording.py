@@ -17,10 +17,9 @@ from forecast.issued import Draws, Issued, issued_from
 from forecast.outcome import Futures
 from forecast.planning import Knowledge
 from forecast.project import Project
-from forecast.record import Crossing, Filed, Record, open_record
+from forecast.record import Filed, Record, open_record
 from forecast.replicate import simulate
-from forecast.return_checks import Crossing as Crossed
-from forecast.return_checks import check
+from forecast.return_checks import Crossing, check
 from forecast.return_files import read_return
 from forecast.track_record import hindcast
 from forecast.weekly import SHEETS, WeeklyReturn
@@ -55,7 +54,7 @@ class Recorded:
     week: date
     changed: bool
     corrected: bool
-    crossings: tuple[Crossed, ...]
+    crossings: tuple[Crossing, ...]
     warnings: tuple[Problem, ...]
     issued: Issued | None
 
@@ -158,7 +157,7 @@ def record_return(
             recorded_at=moment,
             correction=correction,
             warnings=warnings,
-            crossings=[_kept(project, crossing) for crossing in looked.crossings],
+            crossings=looked.crossings,
             also=None
             if issued is None
             else lambda entry: entry.issue(_filed(issued), after.up_to(issued.as_of)),
@@ -180,19 +179,6 @@ def _same(before: History, told: WeeklyReturn) -> bool:
 
 def _will_be_recorded(before: History, told: WeeklyReturn, correction: bool) -> bool:
     return correction == any(each.week == told.week for each in before.returns)
-
-
-def _kept(project: Project, crossed: Crossed) -> Crossing:
-    """A crossing as the record keeps it."""
-    by_day = len(crossed.days) == 1 and crossed.limit.endswith("a day")
-    return Crossing(
-        crossed.days[0],
-        crossed.days[-1],
-        crossed.person,
-        "hours of exposure a day" if by_day else "days of exposure a week",
-        crossed.hours if by_day else float(len(crossed.days)),
-        project.exposure.hours_per_day if by_day else float(project.exposure.days_per_week),
-    )
 
 
 # --- the forecast that is issued -----------------------------------------------------------------
