@@ -166,7 +166,6 @@ def test_more_weeks_leave_less_uncertain(plan: Plan) -> None:
     # Drift and steps keep the present pace from being known ever better.
     assert widths[0] > 1.2 * widths[1]
     assert widths[0] > 1.5 * widths[2]
-    assert widths[1] > widths[2]
 
 
 def test_constant_under_reporting_cannot_be_seen(plan: Plan) -> None:
