@@ -81,7 +81,7 @@ def returns_in(source: Path) -> tuple[Path, ...]:
         path
         for path in source.iterdir()
         if not path.name.startswith((".", "~$"))
-        and (path.suffix.lower() == ".xlsx" or (path.is_dir() and len(returns_in_folder(path))))
+        and (path.suffix.lower() == ".xlsx" or (path.is_dir() and len(_sheets_in(path))))
     )
     if within:
         return tuple(within)
@@ -98,7 +98,7 @@ def returns_in(source: Path) -> tuple[Path, ...]:
     )
 
 
-def returns_in_folder(folder: Path) -> tuple[Path, ...]:
+def _sheets_in(folder: Path) -> tuple[Path, ...]:
     """CSV files of a folder that are named as the sheets of a return."""
     return tuple(path for sheet in SHEETS if (path := folder / f"{sheet}.csv").is_file())
 
