@@ -73,6 +73,7 @@ ONLY_IN = {
     "llvmlite": {"compiled", "reference"},
     "numba": {"compiled", "reference"},
     "papermill": {"report"},
+    "psycopg": {"database"},
     "simpy": {"walkthrough", "bench"},
     "sqlalchemy": {"database"},
 }
@@ -205,7 +206,11 @@ def test_what_is_imported_is_declared_as_needed() -> None:
     needs = [re.split(r"[^\w.-]", need)[0] for need in settings["project"]["dependencies"]]
     declared = {need.removesuffix("-python").replace("-", "_") for need in needs} | {"forecast"}
     # What only an extra brings, and the one module that asks for it as it runs.
-    extras = {"clusters": {"dask", "distributed"}, "bench": {"ciw"}}
+    extras = {
+        "bench": {"ciw"},
+        "clusters": {"dask", "distributed"},
+        "database": {"psycopg"},
+    }
     optional = str(settings["project"]["optional-dependencies"])
     assert all(name in optional for names in extras.values() for name in names)
     for path in MODULES:
