@@ -92,7 +92,9 @@ def learnt(project: Project, history: History, as_of: date) -> Belief:
         as_of: the date.
     """
     plan = luck.plan(project)
-    first = learn(plan, history, as_of)
+    # In the first belief no hours are taken for time that never reached the stages: people may have
+    # waited for work instead.
+    first = learn(plan, history, as_of, busy={})
     if not history.up_to(as_of).returns:
         return first
     trial = _trial(project, first)
