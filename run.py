@@ -40,6 +40,7 @@ COMMANDS = (
     ("test", "run the tests"),
     ("check", "run lint and type checks"),
     ("bench", "measure speed, memory and ratios, in about four minutes"),
+    ("calibrate", "measure how far forecasts may be believed, in some hours (try: --quick)"),
 )
 
 # They need the developers' lock: the tools, and an outside yardstick for the bench.
@@ -469,6 +470,7 @@ def run(there: SimpleNamespace, command: str, given: "list[str]") -> int:
         "lab": lab_arguments(there.root, given),
         "test": test_arguments(given),
         "bench": ["-m", "forecast.bench", *given],
+        "calibrate": ["-m", "forecast.calibrate", *given],
     }
     return hand_over(there, arguments[command], there.root)
 

@@ -10,15 +10,20 @@ distribution see Saeilynoja et al. 2022).
 from __future__ import annotations
 
 import math
+import multiprocessing
+import os
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 from scipy.stats import binom
 from scipy.stats import t as student
+from tqdm import tqdm
 
 from forecast import pace
 from forecast.belief import Belief, learn
@@ -135,14 +140,21 @@ class Ranks:
             if not low <= count <= high
         ]
 
-    def text(self, bins: int = 10) -> str:
-        """The table of ranks, with the bands."""
+    def table(self, bins: int = 10) -> str:
+        """The counts as Markdown, with the bands and the verdict."""
         low, high = bounds(len(self.ranks), bins, bins * len(QUANTITIES))
-        lines = [f"{len(self.ranks)} runs, {bins} bins, each expected {len(self.ranks) / bins:g}"]
+        lines = [
+            f"| truths in {bins} equal parts of the belief | {' | ' * (bins - 1)} |",
+            "|---" + "|--:" * bins + "|",
+        ]
         for name, own in zip(QUANTITIES, self.counts(bins), strict=True):
-            lines.append(f"{name:32}" + "".join(f"{count:5d}" for count in own))
-        verdict = "all inside" if not self.outside(bins) else f"outside: {self.outside(bins)}"
-        lines.append(f"simultaneous 99 % bands {low} to {high}: {verdict}")
+            lines.append(f"| {name} | {' | '.join(map(str, own))} |")
+        found = self.outside(bins)
+        verdict = "all inside" if not found else f"{len(found)} outside"
+        lines.append(
+            f"\n{len(self.ranks)} runs, {len(self.ranks) / bins:g} expected in each part; "
+            f"simultaneous 99 % bands {low} to {high}: {verdict}"
+        )
         return "\n".join(lines)
 
 
@@ -156,27 +168,52 @@ def bounds(runs: int, bins: int, cells: int, level: float = 0.99) -> tuple[int, 
     return int(binom.ppf(tail, runs, 1.0 / bins)), int(binom.isf(tail, runs, 1.0 / bins))
 
 
-def belief_calibration(runs: int, seed: int, weeks: int = _WEEKS) -> Ranks:
+def belief_calibration(
+    runs: int,
+    seed: int,
+    weeks: int = _WEEKS,
+    workers: int | None = 1,
+    *,
+    progress: bool = False,
+) -> Ranks:
     """Rank truths from the prior among draws of the belief.
 
     Args:
         runs: how many truths.
         seed: 0 or more.
         weeks: of returns.
+        workers: processes; None: as many as there are processors. 1: this one.
+        progress: show a bar on standard error.
+
+    Returns:
+        The same, however many work.
     """
-    plan = make_plan(made_up_project())
-    ranks = []
-    for run in range(runs):
-        rng = np.random.default_rng([seed, run])
-        truth = _Truth(plan, rng)
-        history = truth.returns(weeks)
-        belief = learn(plan, history, _START + timedelta(weeks=weeks))
-        drawn = np.array([_quantities(plan, belief, rng) for _ in range(_DRAWS)])
-        own = np.array(truth.quantities())
-        # Ties, as where a share is cut at 1, are broken at random.
-        ties = rng.random(drawn.shape) < 0.5
-        ranks.append(((drawn < own) | ((drawn == own) & ties)).sum(axis=0))
-    return Ranks(np.array(ranks))
+    number = min(workers or os.cpu_count() or 1, runs)
+    bar = partial(tqdm, total=runs, unit="truth", disable=not progress, leave=False)
+    if number <= 1:
+        plan = make_plan(made_up_project())
+        return Ranks(np.array(list(bar(_rank(plan, seed, weeks, run) for run in range(runs)))))
+    one = partial(_rank_apart, seed, weeks)
+    with ProcessPoolExecutor(number, multiprocessing.get_context("spawn")) as pool:
+        return Ranks(np.array(list(bar(pool.map(one, range(runs))))))
+
+
+def _rank_apart(seed: int, weeks: int, run: int) -> Ints:
+    """One truth's ranks, in a process of its own."""
+    return _rank(make_plan(made_up_project()), seed, weeks, run)
+
+
+def _rank(plan: Plan, seed: int, weeks: int, run: int) -> Ints:
+    """(quantities,) ranks of one truth."""
+    rng = np.random.default_rng([seed, run])
+    truth = _Truth(plan, rng)
+    history = truth.returns(weeks)
+    belief = learn(plan, history, _START + timedelta(weeks=weeks))
+    drawn = np.array([_quantities(plan, belief, rng) for _ in range(_DRAWS)])
+    own = np.array(truth.quantities())
+    # Ties, as where a share is cut at 1, are broken at random.
+    ties = rng.random(drawn.shape) < 0.5
+    return np.asarray(((drawn < own) | ((drawn == own) & ties)).sum(axis=0))
 
 
 def _quantities(plan: Plan, belief: Belief, rng: np.random.Generator) -> list[float]:

@@ -76,7 +76,9 @@ class OneNumber:
 
 
 def _values(estimate: Estimate, grid: Floats) -> Floats:
-    """The estimate's values at coordinates."""
+    """The estimate's values at coordinates; of one that is known, itself."""
+    if estimate.is_known:
+        return np.full(len(grid), estimate.likely)
     one = Quantiles.of([estimate] * len(grid))
     uniforms: NDArray[np.float64] = np.asarray(ndtr(grid))
     return one.at(uniforms)

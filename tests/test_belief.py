@@ -18,7 +18,6 @@ from scipy.special import ndtr
 
 from forecast import diary, luck, replicate
 from forecast.belief import Belief, Drawn, learn
-from forecast.calibration import QUANTITIES, belief_calibration, bounds
 from forecast.estimates import Estimate
 from forecast.evidence import Composition, blocks
 from forecast.folder import read_project
@@ -181,6 +180,15 @@ def test_batches_that_still_dry_are_not_batches_that_are_dry() -> None:
     assert middle(cut) == pytest.approx(9.0, rel=0.06)
     assert middle(ignored) < 8.2
     assert middle(done) < 8.6
+
+
+def test_days_of_drying_that_are_known_need_no_learning_and_help_to_tell_others() -> None:
+    known, unknown = Estimate(6.0, 6.0, 6.0), Estimate(12.0, 20.0, 32.0)
+    times = [DryingTime(days - 1.0, days, 5.0, (0.5, 0.5)) for days in (6.0, 24.0) * 8]
+    first, second = drying([known, unknown], [0.1, 0.1], times)
+    assert first is None
+    assert second is not None
+    assert unknown.quantile(float(ndtr(second.at(0.0)))) == pytest.approx(24.0, rel=0.05)
 
 
 def test_two_kinds_of_drying_are_told_apart_by_what_was_put_in() -> None:
@@ -522,20 +530,3 @@ def test_received_and_drying_rows_of_a_slip_are_left_out(plan: Plan) -> None:
     told = week(0, drying=(batch,), received=(Received("X", "1", "volume", Mould.NONE, False, 3),))
     belief = learn(plan, history(told), FIRST + timedelta(days=6))
     assert ("task_times.csv", "drying/any/any/any/item") not in belief.numbers
-
-
-# Whether it is as sure as it may be
-
-
-def test_bands_are_those_of_the_binomial() -> None:
-    # Talts et al. 2018: 1,000 runs in 20 bins, 37 to 64 with 95 % and 33 to 69 with 99 %.
-    assert bounds(1_000, 20, 1, level=0.95) == (37, 64)
-    assert bounds(1_000, 20, 1, level=0.99) == (33, 69)
-    assert bounds(1_000, 20, 160)[0] < 33
-
-
-def test_truths_from_the_prior_rank_evenly_among_draws_of_the_belief() -> None:
-    """Simulation-based calibration, as far as a minute allows; run.py calibrate does more."""
-    found = belief_calibration(60, seed=2, weeks=20)
-    assert found.ranks.shape == (60, len(QUANTITIES))
-    assert not found.outside(5), found.text(5)
