@@ -13,8 +13,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, timedelta
-from functools import cached_property, lru_cache
+from datetime import date
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,7 @@ from forecast.evidence import Block, Composition, blocks, pilot_blocks, week_num
 from forecast.history import History
 from forecast.mix import MixBelief, learn_mix
 from forecast.pace import PRACTICE, SPREAD, PaceBelief, PaceDraw, learn_pace, week_shock
-from forecast.planning import Plan
+from forecast.planning import Learnt, Named, Plan
 from forecast.singles import (
     Delivered,
     DryingTime,
@@ -59,7 +59,7 @@ _SHARES = (
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Name = tuple[str, ...]
-Named = Callable[[Sequence[Name]], Floats]  # one number a name, of one replication
+OneEach = Callable[[Sequence[Name]], Floats]  # a number a name, of one replication
 
 
 @dataclass(frozen=True)
@@ -84,26 +84,6 @@ class Drawn:
     mix: Floats | None = None
     box_items: Floats | None = None
     box_concentration: Floats | None = None
-
-
-@dataclass(frozen=True)
-class Learnt:
-    """One quantity before and after the returns.
-
-    Attributes:
-        name: in words a team would use.
-        unit: of the quantiles.
-        prior, posterior: 5 %, 50 % and 95 % points.
-        evidence: weeks, items or days that it rests on.
-        still_estimate: share of the first estimates' uncertainty that is left, 0 to 1.
-    """
-
-    name: str
-    unit: str
-    prior: tuple[float, float, float]
-    posterior: tuple[float, float, float]
-    evidence: float
-    still_estimate: float
 
 
 @dataclass(frozen=True)
@@ -157,7 +137,7 @@ class Belief:
         )
 
     def coordinates(
-        self, plan: Plan, normals: Named, uniforms: Named
+        self, plan: Plan, normals: OneEach, uniforms: OneEach
     ) -> tuple[Floats, PaceDraw | None]:
         """(U,) one draw of the estimates' coordinates, and what else it makes of the pace.
 
@@ -200,10 +180,13 @@ class Belief:
             return None
         first = int(plan.week_of_day[min(plan.first_day, len(plan.week_of_day) - 1)])
         weeks = plan.week_place[first:].astype(float)
-        names = [("share", "now"), *_by_week(("share",), int(weeks[0]), int(weeks[-1]))]
+        luck = normals([("share", "week")], plan.week_place[first:])[0]
         level = logit_of(float(values[plan.estimates.number[DELIVERED]]))
         of_week = self.delivered.deviations(
-            level, weeks, float(uniforms([("share",)])[0]), normals(names)
+            level,
+            weeks,
+            float(uniforms([("share",)])[0]),
+            np.concatenate([normals([("share", "now")]), luck]),
         )
         by_week = np.concatenate([np.zeros(first), of_week]) + level
         return share_of(by_week[plan.week_of_day])
@@ -220,13 +203,11 @@ class Belief:
                 width = int((plan.alpha[n] > 0.0).sum())
                 if width == int((self.mix.alpha[m] > 0.0).sum()):
                     alpha[n, :width] = self.mix.alpha[m, :width]
-        names = [
-            ("mix", cell.series, cell.material, str(c))
-            for cell in plan.cells
-            for c in range(alpha.shape[1])
-        ]
-        luck = uniforms(names).reshape(alpha.shape)
-        gammas: Floats = np.where(alpha > 0.0, gammaincinv(np.maximum(alpha, 1e-9), luck), 0.0)
+        names = [("mix", cell.series, cell.material) for cell in plan.cells]
+        luck = uniforms(names, np.arange(alpha.shape[1], dtype=np.uint64))
+        there = alpha > 0.0
+        gammas = np.zeros(alpha.shape)
+        gammas[there] = gammaincinv(alpha[there], luck[there])
         sums = gammas.cumsum(axis=1)
         cells = np.ones(len(plan.cells))
         return {
@@ -348,25 +329,13 @@ def _practice(plan: Plan, pace: PaceDraw, values: Floats) -> Floats:
     return table
 
 
-def _iso(week: int) -> str:
-    """The Monday of a week's number."""
-    return (date.min + timedelta(weeks=week)).isoformat()
-
-
-@lru_cache(maxsize=64)
-def _by_week(what: tuple[str, ...], first: int, last: int, step: int = 1) -> tuple[Name, ...]:
-    """A name for each of some weeks."""
-    return tuple((*what, _iso(week)) for week in range(first, last + 1, step))
-
-
 def _week_factor(plan: Plan, pace: PaceDraw, normals: Named) -> Floats:
     """(9, W) good and bad weeks, level and drift of each stage."""
     first = int(plan.week_of_day[min(plan.first_day, len(plan.week_of_day) - 1)])
     weeks = plan.week_place[first:].astype(float)
     stages = [stage for stage in PRACTISED_STAGES if _has_work(plan, stage)]
-    span = int(weeks[0]), int(weeks[-1])
-    names = [name for stage in stages for name in _by_week(("week", stage.name), *span)]
-    shocks = week_shock(normals(names), pace.sigma).reshape(len(stages), len(weeks))
+    luck = normals([("week", stage.name) for stage in stages], plan.week_place[first:])
+    shocks = week_shock(luck, pace.sigma)
     factors = np.ones((N_STAGES, len(plan.week_place)))
     factors[stages, first:] = np.exp(shocks)
     learnt = [stage for stage in stages if stage in pace.level]
@@ -386,22 +355,17 @@ def _drifts(pace: PaceDraw, stages: Sequence[Stage], weeks: Floats, normals: Nam
     before = np.array([pace.last_week[stage] for stage in stages])
     first = math.floor(before.min() / _KNOT) + 1
     knots = np.arange(first, math.ceil(weeks[-1] / _KNOT) + 2) * _KNOT
-    span = int(knots[0]), int(knots[-1]), _KNOT
-    names = [name for stage in stages for name in _by_week(("drift", stage.name), *span)]
-    luck = normals(names).reshape(len(stages), len(knots))
+    luck = normals([("drift", stage.name) for stage in stages], knots.astype(np.uint64))
     middle = -variance / 2.0  # so that the factor's mean is 1
-    now = np.array([pace.drift[stage] for stage in stages]) - middle
-    begin = before.copy()
-    walk = np.empty((len(knots) + 1, len(stages)))
-    walk[0] = now
-    for n, knot in enumerate(knots.tolist()):
-        kept = left ** np.maximum(0.0, knot - before)
-        now = kept * now + np.sqrt(variance * (1.0 - kept**2)) * luck[:, n]
-        walk[n + 1] = now
-        before = np.maximum(before, knot)
-    # Knots before a stage's own last week have not moved it.
-    at = np.maximum(begin[:, None], np.concatenate([[-np.inf], knots]))
-    own: Floats = np.array([np.interp(weeks, *line) for line in zip(at, walk.T, strict=True)])
+    # Knots before a stage's own last week do not move it.
+    at = np.maximum(before[:, None], np.concatenate([[-np.inf], knots]))
+    kept = left[:, None] ** np.diff(at)
+    moved = np.sqrt(variance[:, None] * (1.0 - kept**2)) * luck
+    walk = np.empty(at.shape)
+    walk[:, 0] = now = np.array([pace.drift[stage] for stage in stages]) - middle
+    for n in range(len(knots)):
+        walk[:, n + 1] = now = kept[:, n] * now + moved[:, n]
+    own: Floats = np.array([np.interp(weeks, *line) for line in zip(at, walk, strict=True)])
     return np.asarray(own + middle[:, None])
 
 

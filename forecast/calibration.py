@@ -65,6 +65,7 @@ _DRYING = "drying/any/any/any/item"
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Words = NDArray[np.uint64]
 
 
 def made_up_project() -> Project:
@@ -222,8 +223,8 @@ def _quantities(plan: Plan, belief: Belief, rng: np.random.Generator) -> list[fl
     def normals(names: Sequence[tuple[str, ...]]) -> Floats:
         return rng.standard_normal(len(names))
 
-    def uniforms(names: Sequence[tuple[str, ...]]) -> Floats:
-        return rng.random(len(names))
+    def uniforms(names: Sequence[tuple[str, ...]], at: Words | None = None) -> Floats:
+        return rng.random((len(names), *(() if at is None else at.shape)))
 
     z, drawn = belief.coordinates(plan, normals, uniforms)
     assert drawn is not None

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.random.bit_generator import ISeedSequence
 from numpy.typing import NDArray
-from scipy.special import gammaincinv, gammaln, ndtri
+from scipy.special import gammaincinv, ndtri
 
 from forecast import drawing, working_time
 from forecast.beginning import Fates, Start
@@ -100,13 +100,14 @@ class _Draws:
         digests = b"".join([self.digest(name) for name in names])
         return np.frombuffer(digests, "<u8").reshape(-1, 8)[:, :columns].astype(np.uint64)
 
-    def uniforms(self, names: Sequence[tuple[str, ...]]) -> Floats:
-        """(names,) one uniform a name; none is 0 or 1."""
-        return np.asarray(uniforms(self.words(names)[:, 0]))
+    def uniforms(self, names: Sequence[tuple[str, ...]], places: Words | None = None) -> Floats:
+        """(names,) one uniform a name, or (names, places) at places of it; none is 0 or 1."""
+        words = self.words(names)
+        return np.asarray(uniforms(words[:, 0] if places is None else words_at(places, words)))
 
-    def normals(self, names: Sequence[tuple[str, ...]]) -> Floats:
-        """(names,) one standard normal a name: where its uniform lies."""
-        return _normals(self.words(names)[:, 0])
+    def normals(self, names: Sequence[tuple[str, ...]], places: Words | None = None) -> Floats:
+        """(names,) or (names, places) standard normals: where the uniforms lie."""
+        return np.asarray(ndtri(self.uniforms(names, places)))
 
 
 def stream(seed: int, index: int, *names: str) -> np.random.Generator:
@@ -246,7 +247,7 @@ def _conditions(plan: Plan, draws: _Draws, drawn: Drawn, luck: Floats) -> Ints:
     """
     shares = _shares(plan, draws) if drawn.mix is None else np.ascontiguousarray(drawn.mix)
     if drawn.box_items is not None and drawn.box_concentration is not None:
-        _by_boxes(plan, draws, shares, drawn.box_items, drawn.box_concentration, luck)
+        _by_boxes(plan, draws, drawn.box_items, drawn.box_concentration, luck)
     category = np.empty(len(luck), dtype=np.int64)
     most = int(plan.cell_table[:, 4].max(initial=0))
     room = np.empty(most), np.empty(most, dtype=np.int64)
@@ -267,54 +268,42 @@ def _shares(plan: Plan, draws: _Draws) -> Floats:
 
 
 def _by_boxes(
-    plan: Plan,
-    draws: _Draws,
-    shares: Floats,
-    box_items: Floats,
-    box_concentration: Floats,
-    luck: Floats,
+    plan: Plan, draws: _Draws, box_items: Floats, box_concentration: Floats, luck: Floats
 ) -> None:
     """Let items that share a box be alike: those of a cell lie in boxes one after the other.
 
-    A box's own mix is a Dirichlet around the cell's; an item's category is where its own uniform
-    falls in its box's mix. Its uniform is then moved to where the cell's shares give that category.
+    A box's own mix is a Dirichlet around the cell's, drawn item by item as from an urn (Blackwell
+    and MacQueen 1973): an item has luck of its own, or that of one of those before it in the box.
+    So no item depends on those that follow it.
 
     Args:
         plan: of the project.
         draws: of the replication.
-        shares: (cells, categories) of each cell, added up.
         box_items: (cells,) items in a box; boxes do not begin with the cell, but somewhere in one.
         box_concentration: (cells,) as in :class:`forecast.planning.Drawn`.
         luck: (I, columns), cell-major; changed in place.
     """
-    begins = draws.uniforms([("boxes", cell.series, cell.material) for cell in plan.cells])
-    for number, cell in enumerate(plan.cells):
-        size, concentration = float(box_items[number]), float(box_concentration[number])
-        if size <= 0.0 or concentration <= 0.0 or cell.complete:
-            continue
-        mine = slice(cell.first_item, cell.first_item + cell.items)
-        box = ((np.arange(cell.items) + begins[number] * size) / size).astype(np.int64)
-        stream = draws.stream("boxes", cell.series, cell.material)
-        own = _box_mixes(shares[number], concentration, stream.random((int(box[-1]) + 1, 8)))
-        category = (own[box] <= luck[mine, drawing.CONDITION, None]).sum(axis=1)
-        ends = np.concatenate([[0.0], shares[number]])
-        luck[mine, drawing.CONDITION] = (ends[category] + ends[category + 1]) / 2.0
-
-
-def _box_mixes(shares: Floats, concentration: float, luck: Floats) -> Floats:
-    """(boxes, categories) each box's shares, added up; ``luck`` has a column for any category."""
-    alpha = np.diff(shares, prepend=0.0) * concentration
-    there = alpha > 0.0
-    alpha, own = alpha[there], np.maximum(luck[:, : len(shares)][:, there], 2.0**-54)
-    # Where boxes are hardly mixed, gammas are too small for a float: by logarithms, from the first
-    # term of the series of the distribution function, u = x^a / Gamma(a + 1).
-    small = (np.log(own) + gammaln(alpha + 1.0)) / alpha
-    others = np.where(small < -20.0, 1.0, gammaincinv(alpha, own))
-    logs = np.where(small < -20.0, small, np.log(others))
-    gammas = np.zeros((len(own), len(shares)))
-    gammas[:, there] = np.exp(logs - logs.max(axis=1, keepdims=True))
-    sums = gammas.cumsum(axis=1)
-    return np.asarray(sums / sums[:, -1:])
+    cell, before = plan.cell_major
+    complete = np.array([each.complete for each in plan.cells])
+    alike = ((box_items > 0.0) & (box_concentration > 0.0) & ~complete)[cell]
+    if not alike.any():
+        return
+    keys = draws.words([("boxes", each.series, each.material) for each in plan.cells], 2)
+    size = np.where(box_items > 0.0, box_items, 1.0)
+    box = (before / size[cell] + uniforms(keys[:, 0])[cell]).astype(np.int64)
+    item = np.arange(len(cell))
+    begins = np.ones(len(cell), dtype=bool)
+    begins[1:] = (box[1:] != box[:-1]) | (before[1:] == 0)
+    first = np.maximum.accumulate(np.where(begins, item, 0))
+    concentration = box_concentration[cell]
+    drawn = uniforms(words_at(before.astype(np.uint64), keys[cell, 1]))
+    drawn = drawn * (concentration + (item - first)) - concentration
+    own = ~alike | begins | (drawn < 0.0)
+    earlier = first + np.where(own, 0.0, drawn).astype(np.int64)
+    of = np.where(own, item, np.minimum(earlier, item - 1))
+    while not own[of].all():
+        of = of[of]
+    luck[:, drawing.CONDITION] = luck[of, drawing.CONDITION]
 
 
 def _smallest(numbers: Floats, count: int) -> Ints:

@@ -6,7 +6,7 @@ that follow from these at once are worked out where they are first asked for, an
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
 from functools import cached_property
@@ -34,6 +34,7 @@ __all__ = [
     "Drawn",
     "Estimates",
     "Knowledge",
+    "Learnt",
     "Loose",
     "Named",
     "Plan",
@@ -137,7 +138,17 @@ class WorkTable:
     sigma: Floats
 
 
-Named = Callable[[Sequence[tuple[str, ...]]], Floats]  # one number a name, of one replication
+class Named(Protocol):
+    """Random numbers of one replication, by name."""
+
+    def __call__(
+        self, names: Sequence[tuple[str, ...]], places: NDArray[np.uint64] | None = None, /
+    ) -> Floats:
+        """(names,) one number a name; or (names, places), those at some places of its stream.
+
+        A place is a number of something that stays what it is, such as a week: what else is asked
+        for moves nothing.
+        """
 
 
 class Drawn(Protocol):
@@ -236,6 +247,26 @@ class Knowledge:
 
     beginning: Beginning | None = None
     belief: Belief | None = None
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """One quantity before and after the returns.
+
+    Attributes:
+        name: in words a team would use.
+        unit: of the quantiles.
+        prior, posterior: 5 %, 50 % and 95 % points.
+        evidence: weeks, items or days that it rests on.
+        still_estimate: share of the first estimates' uncertainty that is left, 0 to 1.
+    """
+
+    name: str
+    unit: str
+    prior: tuple[float, float, float]
+    posterior: tuple[float, float, float]
+    evidence: float
+    still_estimate: float
 
 
 @dataclass(frozen=True)
@@ -356,6 +387,13 @@ class Plan:
         """(I,) the first category of the item's cell, cell-major."""
         first = [cell.first_category for cell in self.cells]
         return np.repeat(np.array(first), [cell.items for cell in self.cells])
+
+    @cached_property
+    def cell_major(self) -> tuple[Ints, Ints]:
+        """(I,) number of the item's cell, and how many of the cell come before it, cell-major."""
+        cell = np.repeat(np.arange(len(self.cells)), [cell.items for cell in self.cells])
+        first = np.array([cell.first_item for cell in self.cells], dtype=np.int64)
+        return cell, np.arange(len(cell)) - first[cell]
 
     @cached_property
     def tables(self) -> Tables:

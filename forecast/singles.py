@@ -186,13 +186,14 @@ class Delivered:
         m = min(int(np.searchsorted(sums, uniform * sums[-1], side="right")), len(sums) - 1)
         sd, left = self.sd[m], self.left[m]
         now = self.last[m] + self.last_slope[m] * z_logit + self.last_sd[m] * normals[0]
-        before = float(self.last_week)
-        out = np.empty(len(weeks))
-        for n, week in enumerate(weeks):
-            kept = left ** max(0.0, week - before)
-            now = kept * now + sd * math.sqrt(1.0 - kept**2) * normals[n + 1]
-            out[n], before = now, max(before, week)
-        return out
+        at = np.maximum(np.concatenate([[self.last_week], weeks]), float(self.last_week))
+        kept = left ** np.diff(at)
+        moved = sd * np.sqrt(1.0 - kept**2) * normals[1:]
+        out = []
+        for of_now, more in zip(kept.tolist(), moved.tolist(), strict=True):
+            now = of_now * now + more
+            out.append(now)
+        return np.array(out)
 
 
 def delivered(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import pickle
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy import optimize, stats
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from forecast import diary, luck, replicate
 from forecast.belief import Belief, Drawn, learn
@@ -24,7 +24,7 @@ from forecast.folder import read_project
 from forecast.history import NOTHING_YET, History
 from forecast.items import Mould
 from forecast.luck import plan as make_plan
-from forecast.planning import Plan
+from forecast.planning import Named, Plan
 from forecast.project import PilotRow
 from forecast.singles import DryingTime, absence, delivered, drying, log_censored_lognormal, share
 from forecast.stages import Stage
@@ -32,7 +32,7 @@ from forecast.weekly import Count, DryingBatch, ExposureDay, Hours, Received, We
 from tests.small_returns import FIRST, history, uncertain_project, week
 
 Floats = NDArray[np.float64]
-Named = Callable[[Sequence[tuple[str, ...]]], Floats]
+Places = NDArray[np.uint64]
 
 DEMO = Path(__file__).resolve().parent.parent / "scenario_data" / "demo"
 
@@ -40,11 +40,17 @@ DEMO = Path(__file__).resolve().parent.parent / "scenario_data" / "demo"
 def named(seed: int) -> tuple[Named, Named]:
     """Normals and uniforms of one replication: the same number for the same name."""
 
-    def normals(names: Sequence[tuple[str, ...]]) -> Floats:
-        return np.array([luck.stream(1, seed, "n", *name).standard_normal() for name in names])
+    def normals(names: Sequence[tuple[str, ...]], places: Places | None = None) -> Floats:
+        return np.asarray(ndtri(numbers("n", names, places)))
 
-    def uniforms(names: Sequence[tuple[str, ...]]) -> Floats:
-        return np.array([luck.stream(1, seed, "u", *name).random() for name in names])
+    def uniforms(names: Sequence[tuple[str, ...]], places: Places | None = None) -> Floats:
+        return numbers("u", names, places)
+
+    def numbers(of: str, names: Sequence[tuple[str, ...]], places: Places | None) -> Floats:
+        if places is None:
+            return np.array([luck.stream(1, seed, of, *name).random() for name in names])
+        of_places = [("at", str(place)) for place in places]
+        return np.array([numbers(of, [(*name, *at) for at in of_places], None) for name in names])
 
     return normals, uniforms
 
@@ -52,7 +58,14 @@ def named(seed: int) -> tuple[Named, Named]:
 def quick(seed: int) -> tuple[Named, Named]:
     """The same without names, for many draws of one belief."""
     rng = np.random.default_rng(seed)
-    return (lambda names: rng.standard_normal(len(names))), (lambda names: rng.random(len(names)))
+
+    def normals(names: Sequence[tuple[str, ...]], places: Places | None = None) -> Floats:
+        return rng.standard_normal((len(names), *(() if places is None else places.shape)))
+
+    def uniforms(names: Sequence[tuple[str, ...]], places: Places | None = None) -> Floats:
+        return rng.random((len(names), *(() if places is None else places.shape)))
+
+    return normals, uniforms
 
 
 @pytest.fixture(scope="module")
