@@ -347,15 +347,18 @@ def solve(moves: Moves, wanted: Ints, price: Floats) -> Ints:
     limited = np.setdiff1d(np.arange(moves.nodes), moves.endless)
     mine = at[moves.row >= 0]
     told = coo_array((np.ones(len(mine)), (moves.row[mine], mine)), shape=(rows, size)).tocsr()
-    found = milp(
-        np.concatenate([none, price]),  # as wished, and beyond
-        integrality=np.ones(2 * size, dtype=np.int64),
-        bounds=Bounds(0.0, np.concatenate([np.maximum(wanted, 0), none + np.inf])),
-        constraints=[
-            LinearConstraint(hstack([flow[limited]] * 2), 0.0, np.inf),
-            LinearConstraint(hstack([told] * 2), moves.number, moves.number),
-        ],
-    )
-    if found.x is None:
-        raise Shortfall
-    return np.rint(found.x[:size] + found.x[size:]).astype(np.int64)
+    # Presolving has called feasible programmes infeasible: what it says of that is looked at again.
+    for presolve in (True, False):
+        found = milp(
+            np.concatenate([none, price]),  # as wished, and beyond
+            integrality=np.ones(2 * size, dtype=np.int64),
+            bounds=Bounds(0.0, np.concatenate([np.maximum(wanted, 0), none + np.inf])),
+            constraints=[
+                LinearConstraint(hstack([flow[limited]] * 2), 0.0, np.inf),
+                LinearConstraint(hstack([told] * 2), moves.number, moves.number),
+            ],
+            options={"presolve": presolve},
+        )
+        if found.x is not None:
+            return np.rint(found.x[:size] + found.x[size:]).astype(np.int64)
+    raise Shortfall

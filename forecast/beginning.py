@@ -7,8 +7,9 @@ items of a kind take the places in the order of work, the first of them being fu
 
 Not on record, and taken to be so: whoever finished first is furthest ahead; items that checking
 rejected in the last week wait to be imaged again, and those before do so no longer; a drying item
-that is still in was put in for its first round; a stage that was not told, or that has weeks that
-were not told, has been passed by what is known to be beyond it, and by nothing else.
+that is still in was put in for its first round, and where there are no items for all batches that
+seem to be in, the oldest came out in a week that is missing; a stage that was not told, or that
+has weeks that were not told, has been passed by what is known to be beyond it, and by nothing else.
 """
 
 from __future__ import annotations
@@ -452,7 +453,7 @@ class _Draw:
         at = np.flatnonzero(self.dryer)
         if not len(at):
             return
-        plan, put_in = self.plan, self.frame.put_in[: len(at)]
+        plan, put_in = self.plan, self.frame.put_in[-len(at) :]
         row = plan.per_item.row[self.category[at], Stage.DRYING]
         sigma = plan.per_item.sigma[self.category[at], Stage.DRYING]
         level = self.values[row] * np.exp(sigma * sigma / -2.0)

@@ -238,7 +238,7 @@ class _Telling:
 
     def add(self, told: WeeklyReturn) -> None:
         self.gap = self.gap or told.week > self.expected
-        self.expected = max(self.expected, told.week + _WEEK)
+        self.expected = told.week + _WEEK
         self.any = True
         self.counted = self.counted and "counts" in told.told
         self.dried = self.dried and bool(told.told & {"counts", "drying"})

@@ -196,7 +196,8 @@ def _together(one: Sequence[Any], other: Sequence[Any]) -> bool:
 @some
 def test_with_missing_weeks_told_numbers_are_the_least(of: Recorded) -> None:
     begins, begun = drawn(of)
-    assert begins.problems == ()
+    # A batch that came out in a missing week seems to be in still; no other doubt may arise.
+    assert {problem.place for problem in begins.problems} <= {"in drying places"}
     for stage in Stage:
         passed = np.count_nonzero(begun.start.passed >> stage & 1)
         assert passed >= of.ledger.first_passes[stage]
@@ -220,7 +221,9 @@ def test_places_in_use_are_those_that_were_told_of(of: Recorded) -> None:
     _, begun = drawn(of)
     start = begun.start
     in_dryer = sum(batch.items for batch in of.ledger.drying)
-    assert np.count_nonzero(start.dryer) == in_dryer
+    if all(of.ledger.complete) or not of.ledger.drying:
+        assert np.count_nonzero(start.dryer) == in_dryer
+    assert np.count_nonzero(start.dryer) <= in_dryer
     assert (start.stage[start.dryer] == Stage.DRYING).all()
     assert (start.due_day[start.dryer & (start.due_day >= 0)] >= of.plan.first_day).all()
     capacity = of.plan.capacity[Place.SHELF, max(0, of.plan.first_day - 1)]

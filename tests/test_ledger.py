@@ -137,6 +137,10 @@ def test_a_missing_week_makes_sums_into_lower_bounds() -> None:
     assert not summed(MOULDY, week(1, counts=drying)).complete[Stage.DRYING]
     later = replace(MOULDY, team=(replace(MOULDY.team[0], start=day(7)),))
     assert summed(later, week(1, counts=drying)).complete[Stage.DRYING]
+    # Quarantine passes by itself: a week between two returns is missed whoever has begun.
+    much_later = replace(MOULDY, team=(replace(MOULDY.team[0], start=day(28)),))
+    told = (week(0, counts=drying), week(2))
+    assert not summed(much_later, *told).complete[Stage.DRYING]
     assert not summed(MOULDY, week(0, counts=drying)).complete[Stage.CLEANING]
 
 
