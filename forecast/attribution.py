@@ -8,20 +8,21 @@ nothing else. The shares are Shapley values: they add up to the whole change.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, replace
-from datetime import date, timedelta
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import asdict, dataclass, field, replace
+from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.belief import Drawn
+from forecast import belief
 from forecast.history import History
 from forecast.outcome import NOT_BY_HORIZON, Futures
-from forecast.planning import Beginning, Belief, Knowledge, Named, Plan
+from forecast.planning import Belief, Drawn, Knowledge, Named, Plan
 from forecast.project import Project
 from forecast.shapley import Shares, shares_with_error
-from forecast.words import joined, odds, plural
+from forecast.units import half_up
+from forecast.words import joined, long_date, odds, plural, range_of_numbers
 
 __all__ = ["CAUSES", "Cause", "State", "Why", "explain"]
 
@@ -34,6 +35,8 @@ CAUSES: tuple[str, ...] = (
     "drying and rejects",
     "changes of the plan",
 )
+_PLAN_ITSELF = (PROGRESS, PLAN)  # causes that are not a matter of belief
+
 _LEAST_DAYS = 2.0  # a smaller share is not worth a sentence
 _LEAST_ODDS = 0.02
 
@@ -49,6 +52,7 @@ _CAUSE_OF: tuple[tuple[str, int], ...] = (
 )
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -104,6 +108,11 @@ class Why:
         """The whole change of the median finish in days; above 0 is later."""
         return sum(cause.days for cause in self.causes)
 
+    @property
+    def odds(self) -> float:
+        """The whole change of the odds of keeping the promise."""
+        return sum(cause.odds for cause in self.causes)
+
     def to_json(self) -> str:
         """As JSON text, for the record."""
         values = asdict(self)
@@ -130,19 +139,22 @@ class Why:
         return tuple(cause for cause in ordered if _matters(cause))
 
     def _in_all(self) -> str:
-        since = f"Since the forecast of {self.before.isoformat()}"
-        moved = f"{since}, the middle finish date {_moved(self.days)}"
+        moved = _moved(self.days)
+        date_ = f"the middle finish date {f'moved {moved}' if moved else 'has hardly moved'}"
         if None in (self.finish_before, self.finish_after):
-            moved += ", counting what is not finished by the horizon as finished on its next day"
-        said = f"{moved}, and the odds of the promise went "
-        return f"{said}from {odds(self.odds_before)} to {odds(self.odds_after)}."
+            date_ += ", counting what is not finished by the horizon as finished on its next day"
+        before, after = (odds(o, self.replications) for o in (self.odds_before, self.odds_after))
+        went = f"went from {before} to {after}" if before != after else f"are {after} as before"
+        return (
+            f"Since the forecast as of {long_date(self.before)}, {date_}, and the odds of the "
+            f"promise {went}."
+        )
 
 
 def _moved(days: float) -> str:
-    whole = round(abs(days))
-    if whole == 0:
-        return "has hardly moved"
-    return f"moved {plural(whole, 'day')} {'later' if days > 0 else 'earlier'}"
+    """By how much, and which way; "" where it rounds to no day."""
+    whole = half_up(abs(days))
+    return f"{plural(whole, 'day')} {'later' if days > 0 else 'earlier'}" if whole else ""
 
 
 def _matters(cause: Cause) -> bool:
@@ -162,15 +174,15 @@ _BECAUSE = {
 
 
 def _sentence(cause: Cause) -> str:
-    low, high = sorted((abs(cause.days_low), abs(cause.days_high)))
-    between = f"{round(low)} to {round(high)}" if cause.days_low * cause.days_high > 0 else ""
-    points = round(100 * abs(cause.odds))
-    better = "better" if cause.odds > 0 else "worse"
+    moved, points = _moved(cause.days), half_up(100 * abs(cause.odds))
     parts = []
-    if abs(cause.days) >= 0.5:  # it rounds to a day
-        about = f" ({between} with other luck)" if between else ""
-        parts.append(f"{_moved(cause.days)}{about}")
+    if moved:
+        sure = cause.days_low * cause.days_high > 0
+        low, high = sorted((abs(cause.days_low), abs(cause.days_high)))
+        around = f" ({range_of_numbers(low, high)} with other luck)" if sure else ""
+        parts.append(f"moved it {moved}{around}")
     if points:
+        better = "better" if cause.odds > 0 else "worse"
         parts.append(f"made the odds {plural(points, 'point')} in 100 {better}")
     return f"{_BECAUSE[CAUSES.index(cause.name)]} {joined(parts)}."
 
@@ -179,16 +191,33 @@ def _sentence(cause: Cause) -> str:
 
 
 @dataclass(frozen=True)
+class _Once:
+    """A belief whose draws for one plan are kept: several mixtures need the same ones."""
+
+    of: Belief
+    _kept: dict[float, Drawn] = field(default_factory=dict)
+
+    def drawn(self, plan: Plan, normals: Named, uniforms: Named) -> Drawn:
+        """The draw of a replication, which is known by one of its numbers."""
+        which = float(uniforms([("attribution",)])[0])
+        if which not in self._kept:
+            self._kept[which] = self.of.drawn(plan, normals, uniforms)
+        return self._kept[which]
+
+
+@dataclass(frozen=True)
 class _Mixed:
     """A belief that takes some causes from the new one and the rest from the old."""
 
-    before: Belief
-    after: Belief
+    before: _Once
+    after: _Once
     changed: frozenset[int]
 
     def drawn(self, plan: Plan, normals: Named, uniforms: Named) -> Drawn:
         """One draw: both are drawn from the same numbers."""
         old = self.before.drawn(plan, normals, uniforms)
+        if self.changed <= set(_PLAN_ITSELF):
+            return old
         new = self.after.drawn(plan, normals, uniforms)
 
         def of(cause: int, name: str) -> Floats | None:
@@ -200,7 +229,7 @@ class _Mixed:
         values = old.values.copy()
         taken = numbers[np.isin(causes, list(self.changed))]
         values[taken] = new.values[taken]
-        return Drawn(
+        return belief.Drawn(
             values=values,
             practice=of(MINUTES, "practice"),
             week_factor=of(MINUTES, "week_factor"),
@@ -238,23 +267,24 @@ def explain(
         InputError: the new plan cannot be read together with what was on record before.
     """
     known = _Known(before, after, knowledge)
-    finish, kept = [], []
-    for number in range(1 << len(known.causes)):
-        changed = frozenset(c for n, c in enumerate(known.causes) if number >> n & 1)
+    finish: dict[int, Ints] = {}
+    kept: dict[int, Floats] = {}
+    for number, changed in known.subsets():
         state, mixed = known.mixture(changed)
         futures = simulate(state.project, state.as_of, mixed)
-        finish.append(_finish_dates(futures, known.beyond))
-        kept.append(_keeps(futures, known.grant_end(changed)))
-    moved = shares_with_error(np.array(finish), _medians, seed=1)
-    likelier = shares_with_error(np.array(kept, dtype=float), lambda d: d.mean(axis=1), seed=2)
+        finish[number] = _finish_dates(futures, known.beyond)
+        kept[number] = _keeps(futures, known.grant_end(changed))
+    dates, keeps = (np.array([of[n] for n in range(len(of))]) for of in (finish, kept))
+    moved = shares_with_error(dates, _medians, seed=1)
+    likelier = shares_with_error(keeps, lambda drawn: drawn.mean(axis=1), seed=2)
     return Why(
         before=before.as_of,
         after=after.as_of,
-        finish_before=_date(np.array(finish[:1]), known.beyond),
-        finish_after=_date(np.array(finish[-1:]), known.beyond),
-        odds_before=float(np.mean(kept[0])),
-        odds_after=float(np.mean(kept[-1])),
-        replications=len(finish[0]),
+        finish_before=_date(dates[:1], known.beyond),
+        finish_after=_date(dates[-1:], known.beyond),
+        odds_before=float(keeps[0].mean()),
+        odds_after=float(keeps[-1].mean()),
+        replications=dates.shape[1],
         causes=_causes(known.causes, moved, likelier),
     )
 
@@ -269,30 +299,41 @@ class _Known:
         knowledge: Callable[[Project, History, date], Knowledge],
     ) -> None:
         self.before, self.after = before, after
-        same_plan = before.project.input_sha256 == after.project.input_sha256
-        self.causes = tuple(range(PLAN if same_plan else PLAN + 1))
-        self.of: Mapping[tuple[bool, bool], Knowledge] = {
+        same = _same_plan(before, after)
+        self.causes = tuple(range(PLAN if same else PLAN + 1))
+        self._of: Mapping[tuple[bool, bool], Knowledge] = {
             (plan, record): knowledge(
                 (after if plan else before).project, state.history, state.as_of
             )
-            for plan in ((False,) if same_plan else (False, True))
+            for plan in ((False,) if same else (False, True))
             for record, state in ((False, before), (True, after))
         }
+        self._group: tuple[tuple[bool, bool], _Once, _Once] | None = None
         horizons = (before.project.grant.horizon, after.project.grant.horizon)
         self.beyond = max(horizons).toordinal() + 1
 
+    def subsets(self) -> Iterator[tuple[int, frozenset[int]]]:
+        """Each set of changed causes with its number: bit n of it is the n-th cause.
+
+        Those that begin from the same plan and date follow each other, so that they share draws.
+        """
+        sets = [
+            (number, frozenset(c for n, c in enumerate(self.causes) if number >> n & 1))
+            for number in range(1 << len(self.causes))
+        ]
+        yield from sorted(sets, key=lambda each: [cause in each[1] for cause in _PLAN_ITSELF])
+
     def mixture(self, changed: frozenset[int]) -> tuple[State, Knowledge]:
         """The state from which to simulate, and what is known in it."""
-        plan = PLAN in changed
-        old, new = self.of[plan, False], self.of[plan, True]
-        begins = new if PROGRESS in changed else old
-        state = self.after if PROGRESS in changed else self.before
+        plan, progress = PLAN in changed, PROGRESS in changed
+        beginning = self._of[plan, progress].beginning
         project = (self.after if plan else self.before).project
-        beginning: Beginning | None = begins.beginning
-        assert old.belief is not None
-        assert new.belief is not None
-        belief = _Mixed(old.belief, new.belief, changed)
-        return replace(state, project=project), Knowledge(beginning, belief)
+        state = replace(self.after if progress else self.before, project=project)
+        if self._group is None or self._group[0] != (plan, progress):
+            old, new = (_Once(_some(self._of[plan, new].belief)) for new in (False, True))
+            self._group = (plan, progress), old, new
+        _, old, new = self._group
+        return state, Knowledge(beginning, _Mixed(old, new, changed))
 
     def grant_end(self, changed: frozenset[int]) -> date:
         """The grant's end is part of the plan, as it was agreed when the forecast was made."""
@@ -300,27 +341,40 @@ class _Known:
         return state.project.grant.end_known_on(state.as_of)
 
 
-def _finish_dates(futures: Futures, beyond: int) -> NDArray[np.int64]:
+def _some(believed: Belief | None) -> Belief:
+    if believed is None:
+        raise ValueError("without a belief there is nothing to be learnt")
+    return believed
+
+
+def _same_plan(before: State, after: State) -> bool:
+    """Whether both plans say the same, whatever words stand in their files."""
+    old, new = (replace(each.project, input_sha256="") for each in (before, after))
+    ends = {each.project.grant.end_known_on(each.as_of) for each in (before, after)}
+    return old == new and len(ends) == 1
+
+
+def _finish_dates(futures: Futures, beyond: int) -> Ints:
     """(R,) ordinal dates; what is not finished by the horizon stands on the day after it."""
     start = futures.project.grant.start.toordinal()
     days = futures.finish_day.astype(np.int64)
     return np.where(days == NOT_BY_HORIZON, beyond, days + start)
 
 
-def _keeps(futures: Futures, end: date) -> NDArray[np.bool_]:
-    """(R,) whether each future keeps the promise by the grant's end."""
+def _keeps(futures: Futures, end: date) -> Floats:
+    """(R,) 1 where a future keeps the promise by the grant's end, 0 where it does not."""
     project = futures.project
     day = min(project.day_number(end), project.days - 1)
-    return np.asarray(futures.done_by_day[:, day] >= project.grant.items_promised)
+    return np.asarray(futures.done_by_day[:, day] >= project.grant.items_promised, dtype=float)
 
 
 def _medians(dates: NDArray[np.generic]) -> Floats:
     return np.asarray(np.median(dates.astype(float), axis=1))
 
 
-def _date(dates: NDArray[np.int64], beyond: int) -> date | None:
+def _date(dates: Ints, beyond: int) -> date | None:
     middle = int(_medians(dates)[0])
-    return None if middle >= beyond else date(1, 1, 1) + timedelta(days=middle - 1)
+    return None if middle >= beyond else date.fromordinal(middle)
 
 
 def _causes(which: tuple[int, ...], moved: Shares, likelier: Shares) -> tuple[Cause, ...]:

@@ -21,7 +21,7 @@ from forecast.choices import DEFAULT_MODEL, DEFAULT_REPLICATIONS, DEFAULT_SEED, 
 from forecast.errors import ForecastError, InputError
 from forecast.exposure import CAUTIONS
 from forecast.folder import read_project
-from forecast.options import FROM_0, OptionReader, print_cautions, started_with
+from forecast.options import FROM_0, OptionReader, in_reports, print_cautions, started_with
 from forecast.project import Project
 from forecast.record_commands import add_record_commands
 from forecast.starter import write_starter
@@ -128,8 +128,8 @@ def _common_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--as-of",
         metavar="DATE",
-        help="know nothing later than this date, like 2026-05-29 (default: the day before the "
-        "grant's start)",
+        help="know nothing later than this date, like 2026-05-29 (default: the Sunday of the last "
+        "week on record; without a record, the day before the grant's start)",
     )
     parser.add_argument(
         "--seed",
@@ -268,30 +268,36 @@ def _schedule(options: argparse.Namespace) -> None:
     from forecast.results import write_draws, write_json  # noqa: PLC0415  # see above
 
     _print_warnings(project)
-    futures = _futures(project, wanted, options.dask)
+    futures = _futures(project, wanted, options)
     page = _write_page(futures, options, wanted)
     if options.json is not None:
         write_json(futures, options.json)
     if options.draws is not None:
         write_draws(futures, options.draws)
-    from forecast.schedule_forecast import summary_sentences  # noqa: PLC0415  # see above
+    from forecast.schedule_forecast import (  # noqa: PLC0415  # see above
+        rests_on_sentences,
+        summary_sentences,
+    )
 
     print()
-    for sentence in summary_sentences(futures):
+    for sentence in [*summary_sentences(futures), *rests_on_sentences(futures)]:
         print(sentence)
     print_cautions()
     print(f"\nThe forecast as a page: {page.resolve()}")
 
 
-def _futures(project: Project, wanted: _Wanted, dask: str | None) -> Futures:
-    """Simulate, on this machine or on a cluster."""
+def _futures(project: Project, wanted: _Wanted, options: argparse.Namespace) -> Futures:
+    """Simulate from what is on record, on this machine or on a cluster."""
     from forecast.clusters import dask_executor  # noqa: PLC0415  # see above
-    from forecast.replicate import simulate  # noqa: PLC0415  # see above
+    from forecast.recalibrate import forecast  # noqa: PLC0415  # see above
+    from forecast.recording import read_history  # noqa: PLC0415  # see above
 
-    cluster = nullcontext() if dask is None else dask_executor(dask, wanted.workers)
+    history = read_history(options.folder, project)
+    cluster = nullcontext() if options.dask is None else dask_executor(options.dask, wanted.workers)
     with cluster as executor:
-        return simulate(
+        return forecast(
             project,
+            history,
             wanted.as_of,
             wanted.replications,
             wanted.seed,
@@ -307,11 +313,13 @@ def _trace(options: argparse.Namespace) -> None:
     replication = read.number("replication", options.replication, 0, FROM_0)
     items = [read.number("item", text, 0, FROM_0) for text in options.item]
     project = read.project(items)
-    from forecast.replicate import one_future  # noqa: PLC0415  # see above
+    from forecast.recalibrate import one_future  # noqa: PLC0415  # see above
+    from forecast.recording import read_history  # noqa: PLC0415  # see above
     from forecast.trace import tale  # noqa: PLC0415  # see above
 
     _print_warnings(project)
-    plan, drawn, rows = one_future(project, as_of, seed, replication, model)
+    history = read_history(options.folder, project)
+    plan, drawn, rows = one_future(project, history, as_of, seed, replication, model)
     for item in items:
         print("\n".join(tale(plan, drawn, rows, item)))
         print()
@@ -324,11 +332,7 @@ def _write_page(futures: Futures, options: argparse.Namespace, wanted: _Wanted) 
     from forecast.outcome import save  # noqa: PLC0415  # see above
     from forecast.report import make_report, notebook_path  # noqa: PLC0415  # see above
 
-    out: Path | None = options.out
-    if out is None:
-        reports = options.folder / "reports"
-        reports.mkdir(exist_ok=True)
-        out = reports / f"schedule_forecast_{futures.as_of.isoformat()}.html"
+    out: Path = options.out or in_reports(options.folder, "schedule_forecast", futures.as_of)
     print("Writing the page ...", file=sys.stderr)
     with tempfile.TemporaryDirectory(prefix="forecast-") as folder:
         stored = Path(folder) / "futures.npz"

@@ -6,13 +6,14 @@ import argparse
 import os
 from collections.abc import Sequence
 from datetime import date
+from pathlib import Path
 
 from forecast.errors import InputError, Problem
 from forecast.exposure import CAUTIONS
 from forecast.folder import read_project
 from forecast.project import Project
 
-__all__ = ["FROM_0", "OptionReader", "print_cautions", "started_with"]
+__all__ = ["FROM_0", "OptionReader", "in_reports", "print_cautions", "started_with"]
 
 FROM_0 = "Futures and items are counted from 0."
 
@@ -29,6 +30,23 @@ def print_cautions() -> None:
         print(f"  {caution}")
 
 
+def in_reports(folder: Path, name: str, day: date) -> Path:
+    """Where a page of a project goes if nobody says otherwise.
+
+    Raises:
+        InputError: the folder for it cannot be made.
+    """
+    reports = folder / "reports"
+    try:
+        reports.mkdir(exist_ok=True)
+    except OSError as error:
+        remedy = "Give a file elsewhere with --out, or ask for the right to write there."
+        expected = "a folder that can be made in the project folder"
+        problem = Problem("reports", "", error.strerror or "", expected, remedy)
+        raise InputError([problem]) from None
+    return reports / f"{name}_{day.isoformat()}.html"
+
+
 class OptionReader:
     """Reads options as text, and collects every problem with them."""
 
@@ -37,8 +55,9 @@ class OptionReader:
         self.problems: list[Problem] = []
 
     def wrong(self, name: str, read: str, expected: str, remedy: str) -> None:
-        """Note a problem with an option."""
-        self.problems.append(Problem(f"--{name}", "", read, expected, remedy))
+        """Note a problem with an option, or with what stands in the place of a WORD."""
+        shown = name if name[:1].isupper() else f"--{name}"
+        self.problems.append(Problem(shown, "", read, expected, remedy))
 
     def number(
         self, name: str, text: str, least: int, remedy: str = "Leave it out for the default."
@@ -64,7 +83,7 @@ class OptionReader:
 
     def choice(self, name: str, choices: Sequence[str]) -> str:
         """One of some words."""
-        text: str = getattr(self._options, name)
+        text: str = getattr(self._options, name.lower())
         if text not in choices:
             self.wrong(name, text, " or ".join(choices), "Choose one of them.")
         return text

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from forecast import tally
 from forecast.errors import InputError, Problem
 from forecast.luck import UNLIMITED, Replication
+from forecast.planning import Learnt
 from forecast.project import Project
 from forecast.rules import DONE
 from forecast.stages import N_PLACES, N_STAGES, Place, Stage
@@ -46,6 +47,8 @@ __all__ = [
 ]
 
 NOT_BY_HORIZON = -1  # as a day number: the last item has not left by the horizon
+
+_MOSTLY = 0.5  # of the first estimates' uncertainty: above it, a figure mostly rests on them
 
 # The columns of Futures.outcomes.
 OUTCOME_NAMES = ("done", "set-aside", "not-imaged", "withdrawn", "on the way")
@@ -107,6 +110,9 @@ class Futures:
         reimaged: (R,) images made again; images: (R,) images made, those not counted.
         no_longer_from: if all work stood still until then, the first date from which the promise
             could hardly be met by the grant's end; None: not worked out.
+        weeks_on_record: returns that it knows; 0: it is made from the plan alone.
+        last_week: the Monday of the last of them; None where there is none.
+        learnt: the figures that they speak of, before and after.
     """
 
     project: Project
@@ -132,11 +138,19 @@ class Futures:
     reimaged: Ints
     images: Ints
     no_longer_from: date | None = None
+    weeks_on_record: int = 0
+    last_week: date | None = None
+    learnt: tuple[Learnt, ...] = ()
 
     @property
     def replications(self) -> int:
         """How many futures there are."""
         return len(self.finish_day)
+
+    @property
+    def mostly_first_estimates(self) -> int:
+        """How many figures that the returns speak of still rest mostly on the first estimates."""
+        return sum(each.still_estimate > _MOSTLY for each in self.learnt)
 
     @property
     def end_day(self) -> int:
@@ -383,6 +397,9 @@ def save(futures: Futures, path: Path) -> None:
         "no_longer_from": futures.no_longer_from and futures.no_longer_from.isoformat(),
         "weeks": [week.isoformat() for week in futures.weeks],
         "input_sha256": futures.project.input_sha256,
+        "weeks_on_record": futures.weeks_on_record,
+        "last_week": futures.last_week and futures.last_week.isoformat(),
+        "learnt": [asdict(each) for each in futures.learnt],
     }
     with path.open("wb") as file:
         np.savez_compressed(file, about=np.array(json.dumps(about)), **arrays)
@@ -419,5 +436,14 @@ def load(path: Path, project: Project) -> Futures:
             no_longer_from=(
                 date.fromisoformat(about["no_longer_from"]) if about["no_longer_from"] else None
             ),
+            weeks_on_record=about["weeks_on_record"],
+            last_week=date.fromisoformat(about["last_week"]) if about["last_week"] else None,
+            learnt=tuple(_learnt(each) for each in about["learnt"]),
             **{f.name: stored[f.name] for f in fields(Outcome)},
         )
+
+
+def _learnt(values: dict[str, Any]) -> Learnt:
+    """A figure as :func:`save` has written it."""
+    points = {name: tuple(values[name]) for name in ("prior", "posterior")}
+    return Learnt(**(values | points))

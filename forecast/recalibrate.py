@@ -8,25 +8,25 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast import beginning, ledger, luck
-from forecast.belief import Belief, Learnt, learn
+from forecast import beginning, ledger, luck, replicate
+from forecast.belief import Belief, learn
 from forecast.choices import DEFAULT_MODEL, DEFAULT_REPLICATIONS, DEFAULT_SEED
 from forecast.diary import hours_by_week
 from forecast.history import History
 from forecast.outcome import Futures
-from forecast.planning import Knowledge
+from forecast.planning import Knowledge, Learnt
 from forecast.project import Project
 from forecast.replicate import one_record, simulate
 from forecast.stages import N_STAGES, Stage
 from forecast.units import SECONDS_PER_HOUR
 
-__all__ = ["default_as_of", "forecast", "in_words", "known", "learnt"]
+__all__ = ["default_as_of", "forecast", "in_words", "known", "learnt", "one_future"]
 
 _TRIAL_FUTURES = 20  # to see how much of their shifts people wait for work
 _TRIAL_SEED = 1
@@ -135,17 +135,22 @@ def forecast(
     progress: bool = True,
     standstill: bool = True,
     model: str = DEFAULT_MODEL,
+    knowledge: Knowledge | None = None,
 ) -> Futures:
     """A forecast from what is on record; without any return, the plain forecast of the plan.
 
-    Arguments as :func:`forecast.replicate.simulate`, and ``history``: all returns on record.
+    Arguments as :func:`forecast.replicate.simulate`, but for ``history``, all returns on record, of
+    which those that do not count on the as-of date are left out; and ``knowledge``, which is
+    :func:`known` of the same where that was worked out before.
 
     Raises:
         InputError: an argument is out of its range, or the returns contradict the project.
     """
     day = default_as_of(project, history) if as_of is None else as_of
-    knowledge = known(project, history, day) if history.up_to(day).returns else None
-    return simulate(
+    on_file = history.up_to(day).returns
+    if knowledge is None:
+        knowledge = _known_if_told(project, history, day)
+    futures = simulate(
         project,
         day,
         replications,
@@ -157,3 +162,36 @@ def forecast(
         model,
         knowledge=knowledge,
     )
+    if not on_file or knowledge is None:
+        return futures
+    return replace(
+        futures,
+        weeks_on_record=len(on_file),
+        last_week=on_file[-1].week,
+        learnt=in_words(project, knowledge),
+    )
+
+
+def one_future(
+    project: Project,
+    history: History,
+    as_of: date | None = None,
+    seed: int = DEFAULT_SEED,
+    index: int = 0,
+    model: str = DEFAULT_MODEL,
+) -> tuple[luck.Plan, luck.Replication, NDArray[np.int64]]:
+    """One of the futures that :func:`forecast` with the same arguments sees, to look at.
+
+    Returns:
+        The plan, the future's luck, and its event record.
+
+    Raises:
+        InputError: as :func:`forecast`.
+    """
+    day = default_as_of(project, history) if as_of is None else as_of
+    knowledge = _known_if_told(project, history, day)
+    return replicate.one_future(project, day, seed, index, model, knowledge)
+
+
+def _known_if_told(project: Project, history: History, as_of: date) -> Knowledge | None:
+    return known(project, history, as_of) if history.up_to(as_of).returns else None

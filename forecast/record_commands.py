@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from forecast.choices import DEFAULT_REPLICATIONS, DEFAULT_SEED
-from forecast.errors import Problem
-from forecast.options import OptionReader, print_cautions
+from forecast.errors import ForecastError, InputError, Problem
+from forecast.options import OptionReader, in_reports, print_cautions
 from forecast.project import Project
+from forecast.words import joined, plural
 
 if TYPE_CHECKING:
     from forecast.issued import Issued
+    from forecast.record import Record
     from forecast.recording import Recorded
 
 # What is imported within a command would cost everybody a second or more who runs another.
@@ -143,35 +145,75 @@ def _sheet(options: argparse.Namespace) -> None:
 
 
 def _record(options: argparse.Namespace) -> None:
+    from forecast import export  # noqa: PLC0415  # see above
+
     read = OptionReader(options)
     week = read.day("week")
-    if not options.source.exists():
-        read.wrong(
-            "FILE-or-DIR",
-            str(options.source),
-            "a workbook, or a folder of CSV files",
-            "Check the path.",
-        )
+    is_export = export.is_export(options.source)
+    sources = () if is_export else _sources(read, options.source)
+    if options.week is not None and len(sources) > 1:
+        several = "Record the one folder or workbook of that week."
+        read.wrong("week", options.week, f"no week: there are {len(sources)} returns", several)
+    if is_export:
+        _refuse_with_an_export(read, options)
     project = read.project()
-    from forecast import export  # noqa: PLC0415  # see above
-    from forecast.recording import record_return, returns_in  # noqa: PLC0415  # see above
-
-    if export.is_export(options.source):
+    if is_export:
         _record_export(options.folder, project, options.source)
-        return
-    sources = returns_in(options.source)
-    for number, source in enumerate(sources, start=1):
-        last = number == len(sources)
-        recorded = record_return(
-            options.folder,
-            source,
-            week,
-            correction=options.correction,
-            forecast=last and not options.no_forecast,
-            say=_say,
-        )
-        _show(recorded, source)
+    else:
+        _record_all(options, sources, week)
     print_cautions()
+
+
+def _sources(read: OptionReader, source: Path) -> tuple[Path, ...]:
+    """The returns in a file or folder; the reader keeps what is wrong with it."""
+    from forecast.recording import returns_in  # noqa: PLC0415  # see above
+
+    if not source.exists():
+        expected = "a workbook, or a folder of CSV files"
+        read.wrong("FILE-or-DIR", str(source), expected, "Check the path.")
+        return ()
+    try:
+        return returns_in(source)
+    except InputError as error:
+        read.problems += error.problems
+        return ()
+
+
+def _refuse_with_an_export(read: OptionReader, options: argparse.Namespace) -> None:
+    """An export goes into an empty record as it is."""
+    told = {
+        "week": options.week,
+        "correction": options.correction and "given",
+        "no-forecast": options.no_forecast and "given",
+    }
+    for name, value in told.items():
+        if value:
+            remedy = "Leave it out: an export goes into an empty record as it is."
+            read.wrong(name, value, "a return, and no export", remedy)
+
+
+def _record_all(options: argparse.Namespace, sources: Sequence[Path], week: date | None) -> None:
+    """Record one return after the other; what was recorded before a refused one stays."""
+    from forecast.recording import record_return  # noqa: PLC0415  # see above
+
+    done: list[str] = []
+    for source in sources:
+        try:
+            recorded = record_return(
+                options.folder,
+                source,
+                week,
+                correction=options.correction,
+                forecast=source == sources[-1] and not options.no_forecast,
+                say=_say,
+            )
+        except ForecastError:
+            if done:
+                _say(f"Recorded before this, and kept: {joined(done)}.")
+            raise
+        if recorded.changed:
+            done.append(source.name)
+        _show(recorded, source)
 
 
 def _record_export(folder: Path, project: Project, source: Path) -> None:
@@ -181,20 +223,21 @@ def _record_export(folder: Path, project: Project, source: Path) -> None:
     with open_record(folder, project, create=True) as record:
         _warn(record.warnings)
         returns = import_export(source, record)
-    print(f"Put an export into the record: {returns} returns, with all that was issued.")
+    put = plural(returns, "return")
+    print(f"Put an export into the record: {put}, with all forecasts that were issued.")
 
 
 def _show(recorded: Recorded, source: Path) -> None:
     """What came of a return: crossings first, then doubts, then the forecast."""
     for crossing in recorded.crossings:
-        print(f"A planning limit was crossed: {crossing.sentence}")
+        print(f"A planning limit was crossed: {crossing.sentence}", flush=True)
     _warn(recorded.warnings)
     week = recorded.week.isoformat()
     if not recorded.changed:
         print(f"{source.name}: the same return of {week} is on record; nothing was changed.")
         return
-    kept = " (the earlier figures are kept)" if recorded.corrected else ""
-    print(f"{source.name}: the return of {week} is recorded{kept}.")
+    kept = " in the place of the earlier one, which is kept" if recorded.corrected else ""
+    print(f"{source.name}: the return of {week} is recorded{kept}.", flush=True)
     if recorded.issued is not None:
         from forecast.week_report import issued_sentences  # noqa: PLC0415  # see above
 
@@ -212,10 +255,26 @@ def _export(options: argparse.Namespace) -> None:
     from forecast.record import open_record  # noqa: PLC0415  # see above
 
     with open_record(options.folder, project, create=False) as record:
+        _refuse_if_empty(record)
         _warn(record.warnings)
         files = export(record, options.out)
-    print(f"Wrote {files} files into {options.out.resolve()}.")
+    print(f"Wrote {plural(files, 'file')} into {options.out.resolve()}.")
     print("They name people: keep them where the record may be kept.")
+
+
+def _refuse_if_empty(record: Record, as_of: date | None = None) -> None:
+    """What looks at a record needs one.
+
+    Raises:
+        InputError: there is no return on record, or none up to the as-of date.
+    """
+    if record.history(as_of).returns:
+        return
+    up_to = f" up to {as_of.isoformat()}" if as_of and record.history().returns else ""
+    remedy = "`forecast sheet` writes the sheet for a week, `forecast record` records it."
+    raise InputError(
+        [Problem(record.name, "", f"no return{up_to}", "at least one week on record", remedy)]
+    )
 
 
 def _anonymise(options: argparse.Namespace) -> None:
@@ -226,13 +285,17 @@ def _anonymise(options: argparse.Namespace) -> None:
     from forecast.anonymise import anonymise  # noqa: PLC0415  # see above
     from forecast.record import open_record  # noqa: PLC0415  # see above
 
+    with open_record(options.folder, project, create=False) as record:
+        _refuse_if_empty(record)
     with open_record(options.folder, project, create=True) as record:
         _warn(record.warnings)
         persons = anonymise(record, before, options.export, done_at=datetime.now(UTC))
+    over = f"weeks that were over before {before.isoformat()}"
     if not persons:
-        print(f"Nobody is named in a week that was over before {before.isoformat()}.")
+        print(f"Nobody is named in {over}: nothing was changed, and nothing exported.")
         return
-    print(f"{persons} persons became numbers in weeks that were over before {before.isoformat()}.")
+    became = "person became a number" if persons == 1 else "persons became numbers"
+    print(f"{persons} {became} in {over}.")
     print(f"The export with the names: {options.export.resolve()}. Keep it safe, or delete it.")
 
 
@@ -241,16 +304,17 @@ def _anonymise(options: argparse.Namespace) -> None:
 
 def _report(options: argparse.Namespace) -> None:
     read = OptionReader(options)
-    kind = read.choice("kind", _REPORTS)
+    kind = read.choice("KIND", _REPORTS)
     as_of, audience = read.day("as-of"), read.choice("audience", ("team", "funder"))
     replications, seed = read.whole("replications", 1), read.whole("seed", 0)
     read.file("out")
     project = read.project()
-    from forecast.recording import read_history  # noqa: PLC0415  # see above
+    from forecast.record import open_record  # noqa: PLC0415  # see above
     from forecast.report import make_report, notebook_path  # noqa: PLC0415  # see above
 
-    last = read_history(options.folder, project, as_of).last_day
-    day = as_of or last or project.default_as_of()
+    with open_record(options.folder, project, create=False) as record:
+        _refuse_if_empty(record, as_of)
+        day = as_of or record.history().last_day or project.default_as_of()
     _say("Writing the page ...")
     out = make_report(
         notebook_path(f"{kind}_report"),
@@ -261,19 +325,12 @@ def _report(options: argparse.Namespace) -> None:
             "seed": seed,
             "audience": audience,
         },
-        options.out or _in_reports(options.folder, f"{kind}_report", day),
+        options.out or in_reports(options.folder, f"{kind}_report", day),
     )
     print(f"The report as a page: {out.resolve()}")
     if audience == "team":
         print("It names people: it is for the team, and not for anybody outside.")
     print_cautions()
-
-
-def _in_reports(folder: Path, name: str, day: date) -> Path:
-    """Where a page goes if nobody says otherwise."""
-    reports = folder / "reports"
-    reports.mkdir(exist_ok=True)
-    return reports / f"{name}_{day.isoformat()}.html"
 
 
 # --- how right -----------------------------------------------------------------------------------
@@ -287,7 +344,7 @@ def _hindcast(options: argparse.Namespace) -> None:
     from forecast.recording import hindcasts  # noqa: PLC0415  # see above
 
     made = hindcasts(options.folder, project, replications, say=_say)
-    print(f"{len(made)} hindcasts were made; they are not kept, and never count as issued.")
+    print("Hindcasts are not kept, and never counted among the issued forecasts.")
     _judge(options, project, made, "hindcast")
 
 
@@ -307,10 +364,11 @@ def _judge(
     from forecast.report import write_page  # noqa: PLC0415  # see above
 
     with open_record(options.folder, project, create=False) as record:
+        _refuse_if_empty(record)
         history, issued = record.history(), issued_forecasts(record)
     judged = track_record.score([*issued, *made], history, project)
     print(track_record.sentence(judged))
     last = history.last_day or project.default_as_of()
-    out = options.out or _in_reports(options.folder, name, last)
+    out = options.out or in_reports(options.folder, name, last)
     write_page(track_record.report(judged), out)
     print(f"The page: {out.resolve()}")

@@ -11,7 +11,7 @@ from forecast import recalibrate
 from forecast.attribution import State, Why, explain
 from forecast.choices import DEFAULT_REPLICATIONS, DEFAULT_SEED
 from forecast.errors import ForecastError, InputError, Problem
-from forecast.folder import project_files, project_from_files, read_project
+from forecast.folder import project_files, project_from_files
 from forecast.history import NOTHING_YET, History
 from forecast.issued import Draws, Issued, issued_from
 from forecast.outcome import Futures
@@ -133,7 +133,8 @@ def record_return(
             in one go, and nothing was recorded.
         ForecastError: the record cannot be written; nothing was recorded.
     """
-    project = read_project(folder)
+    files = project_files(folder)
+    project = project_from_files(files)
     told = read_return(source, project, week)
     moment = datetime.now(UTC) if now is None else now
     with open_record(folder, project, create=True) as record:
@@ -153,7 +154,7 @@ def record_return(
             )
         added = record.add(
             told,
-            inputs=project_files(folder),
+            inputs=files,
             recorded_at=moment,
             correction=correction,
             warnings=warnings,
@@ -199,44 +200,65 @@ def _forecast(
     What the team told is kept all the same.
     """
     as_of = recalibrate.default_as_of(project, after)
+    now = State(project, after.up_to(as_of), as_of)
     try:
         say("Making the forecast ...")
-        futures = recalibrate.forecast(project, after, as_of, replications, DEFAULT_SEED)
-        why = ""
-        if why_replications:
-            say("Finding out why the date moved ...")
-            last = _last_state(record, project)
-            now = State(project, after.up_to(as_of), as_of)
-            why = explain(
-                last, now, recalibrate.known, _Simulated(why_replications, futures)
-            ).to_json()
-    except ForecastError as error:
-        warnings.append(
-            Problem(
-                "forecast",
-                f"as of {as_of.isoformat()}",
-                "",
-                "a forecast that can be issued",
-                f"The return is recorded without one: {error}",
-            )
+        knowledge = recalibrate.known(project, now.history, as_of)
+        futures = recalibrate.forecast(
+            project, now.history, as_of, replications, DEFAULT_SEED, knowledge=knowledge
         )
+    except Exception as error:  # noqa: BLE001  # a fault of ours must not lose what a team told
+        warnings.append(_went_wrong("forecast", as_of, "a forecast that can be issued", error))
         return None
-    returns = tuple(each.digest for each in after.up_to(as_of).returns)
+    why = ""
+    if why_replications:
+        say("Finding out why the date moved: about a minute ...")
+        try:
+            known = _Known(now, knowledge)
+            simulated = _Simulated(min(why_replications, replications))
+            why = explain(_last_state(record, project), now, known, simulated).to_json()
+        except Exception as error:  # noqa: BLE001  # see above
+            warnings.append(_went_wrong("why the date moved", as_of, "an explanation", error))
+    returns = tuple(each.digest for each in now.history.returns)
     return issued_from(futures, after.returns[-1].week, moment, returns, why)
+
+
+def _went_wrong(what: str, as_of: date, expected: str, error: Exception) -> Problem:
+    """That something which goes with a return could not be made."""
+    reason = str(error) if isinstance(error, ForecastError) else f"{type(error).__name__}: {error}"
+    return Problem(
+        what,
+        f"as of {as_of.isoformat()}",
+        reason,
+        expected,
+        "The return is recorded without it.",
+    )
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What is known in a state; that of now was worked out before."""
+
+    now: State
+    knowledge: Knowledge
+
+    def __call__(self, project: Project, history: History, as_of: date) -> Knowledge:
+        if State(project, history, as_of) == self.now:
+            return self.knowledge
+        return recalibrate.known(project, history, as_of)
 
 
 @dataclass(frozen=True)
 class _Simulated:
-    """Few futures, always of the same luck; the number is the least of the two."""
+    """Some futures, always as many and of the same luck."""
 
     replications: int
-    of: Futures
 
     def __call__(self, project: Project, as_of: date, knowledge: Knowledge) -> Futures:
         return simulate(
             project,
             as_of,
-            min(self.replications, self.of.replications),
+            self.replications,
             DEFAULT_SEED,
             progress=False,
             standstill=False,

@@ -108,6 +108,20 @@ def _exposure(futures: Futures) -> dict[str, dict[str, float]]:
     return told
 
 
+def _record(futures: Futures) -> dict[str, Any]:
+    """What the forecast knows from the record; nothing where it was made from the plan alone."""
+    if not futures.weeks_on_record:
+        return {}
+    share = futures.mostly_first_estimates / max(1, len(futures.learnt))
+    return {
+        "record": {
+            "weeks": futures.weeks_on_record,
+            "last_week": _iso(futures.last_week),
+            "still_first_estimates": round(share, 6) if futures.learnt else 1.0,
+        }
+    }
+
+
 def summary(futures: Futures) -> dict[str, Any]:
     """The forecast as plain values, with the names that other tools rely on (README)."""
     project, finish = futures.project, futures.finish_day
@@ -160,6 +174,7 @@ def summary(futures: Futures) -> dict[str, Any]:
             },
         },
         "input_sha256": project.input_sha256,
+        **_record(futures),
     }
 
 

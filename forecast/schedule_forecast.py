@@ -29,7 +29,8 @@ from forecast.outcome import (
     quantile,
     reached,
 )
-from forecast.replicate import simulate
+from forecast.recalibrate import forecast
+from forecast.record import open_record
 from forecast.words import (
     IF_TEAM_STAYS,
     hours,
@@ -49,6 +50,7 @@ __all__ = [
     "Settings",
     "check_settings",
     "get_futures",
+    "rests_on_sentences",
     "schedule_report",
     "section_assumptions",
     "section_cautions",
@@ -59,6 +61,7 @@ __all__ = [
     "section_left_out",
     "section_places",
     "section_promise",
+    "section_rests_on",
     "section_summary",
     "section_waiting",
     "section_warnings",
@@ -170,16 +173,19 @@ def check_settings(**parameters: Any) -> Settings:
 
 
 def get_futures(settings: Settings, *, progress: bool = True) -> Futures:
-    """Read the project and simulate it, or load futures that were simulated before.
+    """Read the project and its record and simulate, or load what was simulated before.
 
     Raises:
-        InputError: the project folder cannot be used, or the saved futures are of other inputs.
+        InputError: the project folder or its record cannot be used, or the saved futures are of
+            other inputs.
     """
     project = read_project(settings.folder)
     if settings.futures_file is not None:
         return load(settings.futures_file, project)
-    return simulate(
-        project, settings.as_of, settings.replications, settings.seed, progress=progress
+    with open_record(settings.folder, project, create=False) as record:
+        history = record.history()
+    return forecast(
+        project, history, settings.as_of, settings.replications, settings.seed, progress=progress
     )
 
 
@@ -493,6 +499,38 @@ def _pairs(frame: pd.DataFrame) -> tuple[tuple[str, str], ...]:
     return tuple((str(row.about), str(row.value)) for row in frame.itertuples(index=False))
 
 
+def rests_on_sentences(futures: Futures) -> list[str]:
+    """How much still rests on the first estimates, in words; nothing where there is no record."""
+    if not futures.weeks_on_record or futures.last_week is None:
+        return []
+    weeks, last = plural(futures.weeks_on_record, "week"), long_date(futures.last_week)
+    return [
+        f"The forecast knows the returns of {weeks}, the last of them of the week of {last}.",
+        f"{_first_estimates(futures)}What they do not speak of rests on the first estimates.",
+        "No forecast covers a change of the work that has not happened yet.",
+    ]
+
+
+def _first_estimates(futures: Futures) -> str:
+    if not futures.learnt:
+        return ""
+    mostly, figures = futures.mostly_first_estimates, plural(len(futures.learnt), "figure")
+    how_many = number(mostly) if mostly else "none"
+    rest = "rests" if mostly == 1 else "rest"
+    return (
+        f"Of {figures} that the returns speak of, {how_many} still {rest} mostly on the first "
+        "estimates. "
+    )
+
+
+def section_rests_on(futures: Futures) -> Report:
+    """How much still rests on the first estimates; nothing where there is no record."""
+    said = rests_on_sentences(futures)
+    if not said:
+        return Report([])
+    return Report([Heading("How much rests on first estimates"), *map(Paragraph, said)])
+
+
 def section_assumptions(futures: Futures, audience: str = FUNDER) -> Report:
     """What the forecast rests on, where each value came from, and which are defaults."""
     frame = tables.assumptions(futures.project, with_persons=audience == TEAM)
@@ -575,6 +613,7 @@ def schedule_report(futures: Futures, audience: str = FUNDER) -> Report:
         section_finish(futures),
         section_promise(futures),
         section_exposure(futures, audience),
+        section_rests_on(futures),
         section_assumptions(futures, audience),
         section_warnings(futures, audience),
         section_left_out(),
