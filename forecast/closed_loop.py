@@ -606,9 +606,10 @@ def table(scored: Sequence[Scored]) -> str:
         for progress in dict.fromkeys(each.progress for each in own):
             for quantity in QUANTITIES:
                 cell = [e for e in own if (e.progress, e.quantity) == (progress, quantity)]
-                lines.append(_line(f"{100 * progress:.0f} %", quantity, cell))
+                lines += [_line(f"{100 * progress:.0f} %", quantity, cell)] if cell else []
         for quantity in QUANTITIES:
-            lines.append(_line("all", quantity, [e for e in own if e.quantity == quantity]))
+            every = [e for e in own if e.quantity == quantity]
+            lines += [_line("all", quantity, every)] if every else []
         lines += [_line("all", "all", own), ""]
     return "\n".join(lines)
 

@@ -53,7 +53,7 @@ def test_the_table_shows_every_count_the_bands_and_the_verdict() -> None:
     for name, own, line in zip(QUANTITIES, ranks.counts(5), lines[2:], strict=False):
         assert line.split("|")[1:-1] == [f" {name} ", *(f" {count} " for count in own)]
         assert own.sum() == 100
-    assert lines[-1].endswith("simultaneous 99 % bands 6 to 37: all inside")
+    assert lines[-1].endswith("simultaneous 99 % bands 7 to 36: all inside")
     assert _ranks(3.0, runs=100).table(5).endswith(" outside")
 
 
