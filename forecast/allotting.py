@@ -9,7 +9,6 @@ programme finds some solution, or shows that there is none.
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -34,6 +33,30 @@ _PLENTY = 2**40  # at a node that holds as many as one likes
 
 class Shortfall(Exception):  # noqa: N818  # no error: a draw that has to be made otherwise
     """The rows contradict each other."""
+
+
+@dataclass(frozen=True)
+class _Open:
+    """A row that leaves something open.
+
+    Attributes:
+        moves, start, end, also: its moves, and their nodes.
+        nodes: from which what waits may be at a start, or come there at will, in so many
+            ``ways`` (starts, nodes); None: only at the start itself.
+    """
+
+    number: int
+    moves: Ints
+    start: Ints
+    end: Ints
+    also: Ints
+    nodes: Ints
+    ways: Ints | None
+
+    def room(self, waits: Ints) -> Ints:
+        """What waits at each start, or may come there at will."""
+        there = np.maximum(waits[self.nodes], 0)
+        return there if self.ways is None else np.asarray(self.ways @ there)
 
 
 @dataclass(frozen=True)
@@ -85,20 +108,45 @@ class Moves:
         return made, self.waiting(made)
 
     @cached_property
-    def open_rows(self) -> list[list[int]]:
-        """Rows that leave something open, in their order; those that begin together in one list."""
-        rows: dict[int, list[int]] = {}
+    def open_rows(self) -> list[tuple[list[tuple[Ints, Ints]], list[_Open]]]:
+        """Rows that leave something open, in their order; those that begin together in one list.
+
+        With each list the nodes beyond its first, from the last, and those after them.
+        """
+        rows: dict[int, list[_Open]] = {}
+        ways = self._ways()
         level = {node: n for n, group in enumerate(self.order) for node in group.tolist()}
         for n, mine in enumerate(self.of_row):
             if len(mine) > 1 and self.number[n] and not self.given[n]:
                 first = max(level[int(node)] for node in self.start[mine])
-                rows.setdefault(first, []).append(n)
-        return [rows[first] for first in sorted(rows, reverse=True)]
+                rows.setdefault(first, []).append(self._open(n, mine, ways))
+        return [(self._onward(first), rows[first]) for first in sorted(rows, reverse=True)]
 
-    @cached_property
-    def onward(self) -> list[tuple[Ints, Ints]]:
+    def _open(self, row: int, mine: Ints, ways: Ints) -> _Open:
+        start = self.start[mine]
+        ways = ways[start]
+        from_nodes = np.flatnonzero(ways.any(axis=0))
+        alone = len(from_nodes) == len(np.unique(start)) and int(ways.sum()) == len(start)
+        return _Open(
+            number=int(self.number[row]),
+            moves=mine,
+            start=start,
+            end=self.end[mine],
+            also=self.also[mine],
+            nodes=start if alone else from_nodes,
+            ways=None if alone else ways[:, from_nodes],
+        )
+
+    def _ways(self) -> Ints:
+        """(N, N) in how many ways what waits at the second node may come to the first at will."""
+        ways = np.eye(self.nodes, dtype=np.int64)
+        for start, end in self.open_ways:
+            ways[end] += ways[start]
+        return ways
+
+    def _onward(self, level: int) -> list[tuple[Ints, Ints]]:
         """Nodes and those after them, from the last; one with none after it is left out."""
-        pairs = [(group, self.next_node[group]) for group in self.order]
+        pairs = [(group, self.next_node[group]) for group in self.order[:level]]
         return [(group, after) for group, after in pairs if (group != after).all()]
 
     @cached_property
@@ -195,11 +243,20 @@ def allot(moves: Moves, given: Ints, rng: np.random.Generator) -> Ints:
     settled, waits = moves.settled
     made = settled + given
     waits = waits + moves.waiting(given)
-    for rows in moves.open_rows:
-        _share(moves, rows, made, waits, rng)
+    for onward, rows in moves.open_rows:
+        _share(rows, _short(onward, waits), made, waits, rng)
     waits[list(moves.endless)] = _PLENTY
-    order = (node for group in moves.order for node in group[waits[group] < 0].tolist())
-    if not all(_relieve(moves, node, made, waits, rng) for node in order):
+    if not (waits < 0).any():
+        return made
+    # Lists, because single numbers of an array take several times as long.
+    counts, there = made.tolist(), waits.tolist()
+    relieved = all(
+        _relieve(moves, node, counts, there, rng)
+        for group in moves.order
+        for node in group[waits[group] < 0].tolist()
+    )
+    made = np.array(counts, dtype=np.int64)
+    if not relieved:
         price = 1.0 + rng.random(len(made)) + 50.0 * (moves.row == LAST_RESORT)
         made = solve(moves, made, price)
     return made
@@ -209,24 +266,21 @@ def allot(moves: Moves, given: Ints, rng: np.random.Generator) -> Ints:
 
 
 def _share(
-    moves: Moves, rows: list[int], made: Ints, waits: Ints, rng: np.random.Generator
+    rows: list[_Open], short: Ints, made: Ints, waits: Ints, rng: np.random.Generator
 ) -> None:
     """Share out rows of one stage: first what later rows will need, then as it comes."""
-    short = _short(moves, waits)
     for row in rows:
-        mine, number = moves.of_row[row], int(moves.number[row])
-        start, end = moves.start[mine], moves.end[mine]
-        room = _reach(moves, waits)[start]
-        share = _some(np.minimum(short[end], room), number, rng)
+        room, number = row.room(waits), row.number
+        share = _some(np.minimum(short[row.end], room), number, rng)
         share += _some(room - share, number - int(share.sum()), rng)
         left = number - int(share.sum())
         if left:
-            share[int(rng.integers(len(mine)))] += left  # short for now: others will hand over
-        made[mine] += share
-        np.subtract.at(waits, start, share)
-        np.add.at(waits, end, share)
-        np.add.at(waits, moves.also[mine], share)
-        short[end] = np.maximum(short[end] - share, 0)
+            share[int(rng.integers(len(share)))] += left  # short for now: others will hand over
+        made[row.moves] += share
+        np.subtract.at(waits, row.start, share)
+        np.add.at(waits, row.end, share)
+        np.add.at(waits, row.also, share)
+        short[row.end] = np.maximum(short[row.end] - share, 0)
 
 
 def _some(among: Ints, number: int, rng: np.random.Generator) -> Ints:
@@ -236,26 +290,20 @@ def _some(among: Ints, number: int, rng: np.random.Generator) -> Ints:
     return np.asarray(rng.multivariate_hypergeometric(among, number), dtype=np.int64)
 
 
-def _short(moves: Moves, waits: Ints) -> Ints:
+def _short(onward: list[tuple[Ints, Ints]], waits: Ints) -> Ints:
     """(N,) what must still come to each node, for what leaves it and the nodes after it."""
-    short = np.zeros(moves.nodes, dtype=np.int64)
-    for group, after in moves.onward:
+    short = np.zeros_like(waits)
+    for group, after in onward:
         short[group] = np.maximum(0, short[after] - waits[group])
     return short
-
-
-def _reach(moves: Moves, waits: Ints) -> Ints:
-    """(N,) what waits at each node, or may come there at will."""
-    reach = np.maximum(waits, 0)
-    for start, end in moves.open_ways:
-        reach[end] += reach[start]
-    return reach
 
 
 # --- handing over --------------------------------------------------------------------------------
 
 
-def _relieve(moves: Moves, node: int, made: Ints, waits: Ints, rng: np.random.Generator) -> bool:
+def _relieve(
+    moves: Moves, node: int, made: list[int], waits: list[int], rng: np.random.Generator
+) -> bool:
     """Make good what a node is short of; whether that could be done."""
     while waits[node] < 0:
         chain = _chain(moves, node, made, waits, rng)
@@ -265,7 +313,7 @@ def _relieve(moves: Moves, node: int, made: Ints, waits: Ints, rng: np.random.Ge
 
 
 def _chain(
-    moves: Moves, node: int, made: Ints, waits: Ints, rng: np.random.Generator
+    moves: Moves, node: int, made: list[int], waits: list[int], rng: np.random.Generator
 ) -> list[_Change]:
     """The shortest chain of changes that brings one more item to a node; none: empty.
 
@@ -274,48 +322,60 @@ def _chain(
     """
     came_by: dict[int, tuple[int, _Change] | None] = {node: None}
     border = [node]
-    while border:
-        at = border.pop(0)
+    for at in border:  # it grows
         changes = moves.helping(at)
-        first = int(rng.integers(len(changes))) if changes else 0
-        for change in (*changes[first:], *changes[:first]):
+        first = int(rng.random() * len(changes))
+        for change in changes[first:] + changes[:first]:
             less, _, lacks = change
             if less >= 0 and not made[less]:
                 continue
-            lacking = [each for each, by in lacks if waits[each] < by]
-            if not lacking:
-                chain = [change]
-                step = came_by[at]
-                while step is not None:
-                    chain.append(step[1])
-                    step = came_by[step[0]]
-                return chain
-            if len(lacking) == 1 and lacking[0] not in came_by:
-                came_by[lacking[0]] = at, change
-                border.append(lacking[0])
+            lacking = -1
+            for each, by in lacks:
+                if waits[each] < by:
+                    if lacking >= 0:
+                        break  # two of them
+                    lacking = each
+            else:
+                if lacking < 0:
+                    return _led(came_by, at, change)
+                if lacking not in came_by:
+                    came_by[lacking] = at, change
+                    border.append(lacking)
     return []
 
 
-def _apply(moves: Moves, chain: list[_Change], node: int, made: Ints, waits: Ints) -> bool:
+def _led(
+    came_by: dict[int, tuple[int, _Change] | None], at: int, last: _Change
+) -> list[_Change]:
+    """The changes of a chain, from its last."""
+    chain = [last]
+    step = came_by[at]
+    while step is not None:
+        chain.append(step[1])
+        step = came_by[step[0]]
+    return chain
+
+
+def _apply(
+    moves: Moves, chain: list[_Change], node: int, made: list[int], waits: list[int]
+) -> bool:
     """Make the changes of a chain as often as they can be made and are needed."""
-    by_move, by_node = Counter[int](), Counter[int]()
+    by_move: dict[int, int] = {}
+    by_node: dict[int, int] = {}
     for less, more, _ in chain:
-        by_move[less] -= 1
-        by_move[more] += 1
-    del by_move[-1]
-    for move, sign in by_move.items():
-        for each, by in moves.effects[move].items():
-            by_node[each] += sign * by
-    if by_node[node] < 1:
+        for move, sign in ((less, -1), (more, 1)):
+            if move >= 0:
+                by_move[move] = by_move.get(move, 0) + sign
+                for each, by in moves.effects[move].items():
+                    by_node[each] = by_node.get(each, 0) + sign * by
+    gain = by_node.get(node, 0)
+    if gain < 1:
         return False
     both = ((by_node, waits), (by_move, made))
     room = [
-        max(0, int(have[each])) // -by
-        for table, have in both
-        for each, by in table.items()
-        if by < 0
+        max(0, have[each]) // -by for table, have in both for each, by in table.items() if by < 0
     ]
-    times = min([-(-int(-waits[node]) // by_node[node]), *room])
+    times = min([-(waits[node] // gain), *room])
     for table, have in both:
         for each, by in table.items():
             have[each] += by * times
