@@ -20,6 +20,7 @@ __all__ = [
     "Figure",
     "Heading",
     "Note",
+    "PageBreak",
     "Paragraph",
     "Report",
     "Table",
@@ -216,8 +217,22 @@ class Note(Block):
         return "\n".join([self.label, *(f"- {item}" for item in self.items)])
 
 
+@dataclass(frozen=True)
+class PageBreak(Block):
+    """What follows begins on a new sheet of paper; on a screen nothing is seen of it."""
+
+    kind: ClassVar[str] = "page-break"
+
+    def _html(self) -> str:
+        return '<div class="page-break"></div>'
+
+    def _text(self) -> str:
+        return ""
+
+
 _KINDS: Mapping[str, type[Block]] = {
-    kind.kind: kind for kind in (Heading, Paragraph, Bullets, Facts, Figure, Table, Note)
+    kind.kind: kind
+    for kind in (Heading, Paragraph, Bullets, Facts, Figure, Table, Note, PageBreak)
 }
 
 
@@ -301,7 +316,7 @@ class Report(Sequence[Block]):
 
     def text(self) -> str:
         """All blocks as plain text."""
-        return "\n\n".join(block.text() for block in self.blocks)
+        return "\n\n".join(text for block in self.blocks if (text := block.text()))
 
     def _below_heading(self) -> Report:
         # A notebook has its own headings above its cells: theirs would stand there twice.

@@ -20,6 +20,7 @@ import pandas as pd
 import vl_convert
 
 from forecast.blocks import Figure
+from forecast.units import half_up
 from forecast.words import (
     IF_TEAM_STAYS,
     MONTHS,
@@ -687,6 +688,12 @@ def track_record_chart(frame: pd.DataFrame, *, hindcast: bool = False) -> Figure
     )
 
 
+def _by_days(days: float) -> str:
+    """A move in whole days and its direction."""
+    whole = half_up(abs(days))
+    return f"{plural(whole, 'day')} {'later' if days > 0 else 'earlier'}" if whole else "no day"
+
+
 def why_chart(frame: pd.DataFrame, before: date) -> Figure:
     """What moved the middle finish date, by cause.
 
@@ -700,7 +707,11 @@ def why_chart(frame: pd.DataFrame, before: date) -> Figure:
     x = alt.X(
         "days:Q",
         scale=alt.Scale(domain=[-reach, reach], nice=True),
-        axis=alt.Axis(title="days by which it moved the finish (right: later)", tickCount=7),
+        axis=alt.Axis(
+            title="days by which it moved the middle finish date (right: later)",
+            tickCount=7,
+            labelExpr="datum.value > 0 ? '+' + datum.label : datum.label",
+        ),
     )
     y = alt.Y("cause:N", sort=causes, axis=alt.Axis(title=None, labelLimit=220, labelColor=INK))
     base = alt.Chart(alt.NamedData(SHOWN))
@@ -710,7 +721,7 @@ def why_chart(frame: pd.DataFrame, before: date) -> Figure:
     )
     dots = base.mark_point(filled=True, size=80, color=BLUE, opacity=1).encode(x=x, y=y)
     words = [
-        f"{cause} {number(abs(days))} days {'later' if days > 0 else 'earlier'}"
+        f"{str(cause).lower()} {_by_days(float(days))}"
         for cause, days in zip(causes, frame["days"].tolist(), strict=True)
     ]
     return _figure(

@@ -16,7 +16,7 @@ from forecast.people import TeamRow
 from forecast.planning import Knowledge, Plan
 from forecast.project import Project
 from forecast.replicate import one_record
-from forecast.stages import N_STAGES
+from forecast.stages import N_STAGES, Stage
 from forecast.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
 from forecast.working_time import public_holidays, rota
 
@@ -36,6 +36,9 @@ class NextWeek:
         items: (R, 9) that finish the stage for the first time.
         called: (R,) that are called from the store on to a quarantine shelf.
         to_dry: (R,) active items that begin their first round of drying.
+        waiting: (R, 9) items that wait at the stage when the futures begin: for a shelf, for a
+            drying place, or for somebody to take them up.
+        in_place: (R, 9) items that rest on a quarantine shelf or in a drying place then.
     """
 
     monday: date
@@ -43,6 +46,8 @@ class NextWeek:
     items: Ints
     called: Ints
     to_dry: Ints
+    waiting: Ints
+    in_place: Ints
 
 
 def next_week(
@@ -72,6 +77,8 @@ def next_week(
         items=np.array([week.items() for week in weeks]),
         called=np.array([week.count(What.SHELF_TAKEN) for week in weeks]),
         to_dry=np.array([week.first_rounds() for week in weeks]),
+        waiting=np.array([week.there(resting=False) for week in weeks]),
+        in_place=np.array([week.there(resting=True) for week in weeks]),
     )
 
 
@@ -82,7 +89,7 @@ class _Week:
         self.people = len(plan.project.persons)
         drawn, rows = one_record(plan, seed, index)
         found = rows[:, 1] == What.FOUND
-        self.passed_before = drawn.start.has_passed if drawn.start is not None else None
+        self.start = drawn.start
         time = rows[:, 0]
         within = (time >= begin) & (time < begin + 7 * SECONDS_PER_DAY) & ~found
         self.rows = rows[within]
@@ -110,15 +117,28 @@ class _Week:
         before = self.earlier[self.earlier[:, 1] == What.FINISHED]
         key = np.setdiff1d(key, before[:, 3] * N_STAGES + before[:, 2])
         item, stage = key // N_STAGES, key % N_STAGES
-        if self.passed_before is not None:
-            stage = stage[~self.passed_before[item, stage]]
+        if self.start is not None:
+            stage = stage[~self.start.has_passed[item, stage]]
         return np.bincount(stage, minlength=N_STAGES)
 
     def first_rounds(self) -> int:
-        """Active items put into a drying place."""
+        """Active items put into a drying place; not those that go into another round."""
         begun = np.unique(self.of(What.ROUND_BEGINS)[:, 3])
         earlier = self.earlier[self.earlier[:, 1] == What.ROUND_BEGINS][:, 3]
-        return len(np.setdiff1d(begun, earlier))
+        first = np.setdiff1d(begun, earlier)
+        if self.start is not None:
+            first = first[(self.start.rounds[first] == 0) & ~self.start.dryer[first]]
+        return len(first)
+
+    def there(self, *, resting: bool) -> Ints:
+        """(9,) items at each stage at the start: those that rest in a place, or the others."""
+        if self.start is None:
+            return np.zeros(N_STAGES, dtype=np.int64)
+        start = self.start
+        in_place = np.where(start.stage == Stage.DRYING, start.dryer & (start.due_day >= 0), False)
+        in_place = np.where(start.stage == Stage.QUARANTINE, start.shelf, in_place)
+        of_these = start.is_there & (in_place if resting else ~in_place)
+        return np.bincount(start.stage[of_these], minlength=N_STAGES)
 
 
 # --- mould hours ---------------------------------------------------------------------------------

@@ -40,7 +40,7 @@ from forecast.return_files import GUIDE, possible_stages, week_problem
 from forecast.stages import HANDLED_STAGES, STAGE_NAMES, Stage
 from forecast.weekly import AWAY, ENDINGS, SHEETS, DryingBatch
 
-__all__ = ["guide_lines", "write_sheet"]
+__all__ = ["Grid", "grids", "guide_lines", "write_sheet"]
 
 # A row of a sheet: a remark, or what is printed beforehand by column.
 PrintedRow = str | dict[str, Any]
@@ -149,6 +149,58 @@ def _unfit(path: Path) -> Problem | None:
         remedy = "Choose another name: what is filled in there would be lost."
         return Problem(path.name, "", "", "a name that is not taken", remedy)
     return None
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A sheet of one week as it is offered, for a form as well as for a workbook.
+
+    Attributes:
+        remark: what the sheet is for.
+        blocks: rows by the remark above them ("" where there is none); a row is what is printed
+            there beforehand, by column.
+        choices: what may be chosen in a column, as text; columns that are not here take any.
+        prompts: what a column takes, in words.
+    """
+
+    remark: str
+    blocks: tuple[tuple[str, tuple[Mapping[str, str], ...]], ...]
+    choices: Mapping[str, tuple[str, ...]]
+    prompts: Mapping[str, str]
+
+
+def grids(project: Project, week: date, past: History = NOTHING_YET) -> dict[str, Grid]:
+    """Every sheet of a week's return, with what the project has.
+
+    Arguments and errors as :func:`write_sheet`, without the file.
+    """
+    problem = week_problem(week, project)
+    if problem:
+        raise InputError([problem])
+    here = _Week(project, week, past)
+    return {name: _grid(here, name) for name in SHEETS}
+
+
+def _grid(here: _Week, sheet: str) -> Grid:
+    blocks: list[tuple[str, list[Mapping[str, str]]]] = []
+    for row in _ROWS[sheet](here):
+        if isinstance(row, str):
+            blocks.append((row.removeprefix("# ").rstrip(":"), []))
+            continue
+        if not blocks:
+            blocks.append(("", []))
+        blocks[-1][1].append({column: str(value) for column, value in row.items()})
+    rules = _rules(here, sheet)
+    return Grid(
+        _REMARKS[sheet],
+        tuple((remark, tuple(rows)) for remark, rows in blocks),
+        {
+            column: tuple(str(each) for each in here.lists[rule.choices])
+            for column, rule in rules.items()
+            if rule.choices
+        },
+        {column: rule.prompt for column, rule in rules.items()},
+    )
 
 
 # --- what the project has -----------------------------------------------------------------------

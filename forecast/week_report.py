@@ -7,7 +7,7 @@ a funder it leaves out everything about persons.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from forecast import charts, ledger, recalibrate, track_record
 from forecast.attribution import Why
 from forecast.belief import Learnt
-from forecast.blocks import Block, Facts, Heading, Note, Paragraph, Report, Table
+from forecast.blocks import Block, Facts, Heading, Note, PageBreak, Paragraph, Report, Table
 from forecast.errors import InputError, Problem
-from forecast.exposure import CAUTIONS
+from forecast.exposure import ANY_SEVEN_DAYS, CALENDAR_WEEK, CAUTIONS
 from forecast.folder import read_project
 from forecast.history import History
 from forecast.issued import Issued
@@ -36,7 +36,7 @@ from forecast.return_checks import Crossing, crossings
 from forecast.schedule_forecast import TEAM, Settings, summary_sentences
 from forecast.stages import STAGE_NAMES, Stage
 from forecast.weekly import WeeklyReturn
-from forecast.words import hours, long_date, number, odds, plural, range_of_numbers
+from forecast.words import joined, long_date, number, odds, plural, range_of_numbers
 
 __all__ = [
     "Week",
@@ -49,14 +49,18 @@ __all__ = [
     "section_next_week",
     "section_summary",
     "section_this_week",
+    "section_title",
     "section_track_record",
     "section_waiting",
     "section_why",
     "week_report",
 ]
 
+_DAYS_OF = {ANY_SEVEN_DAYS: "in any seven days", CALENDAR_WEEK: "from Monday to Sunday"}
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MOSTLY = 0.5  # of the first estimates' uncertainty: above it, a figure mostly rests on them
+_MOVED = 0.2  # of the first range: a middle that moved further is named in a sentence
+_WIDEST = 7  # posts beside each other on a page; a larger team is shown by role
 
 
 @dataclass(frozen=True)
@@ -169,41 +173,51 @@ def issued_sentences(issued: Issued) -> list[str]:
     return said
 
 
+def section_title(week: Week) -> Report:
+    """Which project and which week it is."""
+    told, title = week.told, week.project.title
+    return Report(
+        [
+            Heading(f"Week report: {title}" if title else "Week report", 1),
+            Paragraph(f"Monday {long_date(told.week)} to Sunday {long_date(told.last_day)}."),
+        ]
+    )
+
+
 def section_crossings(week: Week) -> Report:
     """Crossed planning limits, before anything else; nothing for a funder."""
     if week.audience != TEAM or not week.crossings:
         return Report([])
-    return Report(
-        [
-            Heading("A planning limit was crossed"),
-            Note(
-                "Recorded as worked", tuple(crossing.sentence for crossing in week.crossings)
-            ),
-        ]
-    )
+    limits = len(week.crossings)
+    crossed = "A planning limit was crossed" if limits == 1 else "Planning limits were crossed"
+    return Report([Note(crossed, tuple(crossing.sentence for crossing in week.crossings))])
 
 
 def section_summary(week: Week) -> Report:
-    """The title, where the project stands, and the forecast in short."""
-    project, told = week.project, week.told
-    done = _done(week)
+    """The forecast in short, and what it rests on."""
+    project, history = week.project, week.history
     sentences = summary_sentences(week.futures)
+    promised = number(project.grant.items_promised)
     pairs = [
-        ("Project", project.title),
-        ("Week", f"{long_date(told.week)} to {long_date(told.last_day)}"),
-        ("Weeks on record", number(len(week.history.returns))),
-        ("Items done so far", f"{number(done)} of {number(project.grant.items_promised)} promised"),
+        ("Known up to", long_date(week.futures.as_of)),
+        ("Weeks on record", number(len(history.returns))),
+        ("Weeks without a return", _gaps(history.gaps)),
+        ("Items done so far", f"{number(_done(week))} of {promised} promised"),
     ]
-    if week.history.gaps:
-        pairs.append(("Weeks without a return", number(len(week.history.gaps))))
     return Report(
         [
-            Heading(f"Week report: {project.title}", 1),
             *(Paragraph(said, lead=said == sentences[0]) for said in sentences),
-            Facts(tuple(pairs)),
+            Facts(tuple((label, value) for label, value in pairs if value)),
             Paragraph(_rests_on(week)),
         ]
     )
+
+
+def _gaps(weeks: Sequence[date]) -> str:
+    """Mondays of weeks that nobody told of; many are only counted."""
+    if len(weeks) > 3:
+        return number(len(weeks))
+    return joined([f"week of {long_date(week)}" for week in weeks])
 
 
 def _done(week: Week) -> int:
@@ -224,35 +238,49 @@ def section_this_week(week: Week) -> Report:
     heading = Heading("This week against the forecast")
     if week.earlier is None:
         return Report([heading, Paragraph("No forecast was issued before this week.")])
-    passes = ledger.of(week.project, week.history).first_passes
+    if "counts" not in week.told.told:
+        return Report([heading, Paragraph("Items were not told for this week.")])
+    rows = _against(week, week.earlier)
+    if not rows:
+        said = "The last forecast before this week told nothing of it."
+        return Report([heading, Paragraph(said)])
+    since = [gap for gap in week.history.gaps if week.earlier.week < gap < week.told.week]
+    lost = f" What was done in the {_gaps(since)} was not told." if since else ""
+    table = Table(
+        "Items that had finished each stage by the end of the week",
+        ("Stage", "In the week", "By its end", "Forecast (middle)", "8 in 10", "On record"),
+        rows,
+        numeric=(1, 2, 3, 4),
+        note=f"The forecast was made after the week of {long_date(week.earlier.week)}. About 2 of "
+        f"10 figures should lie outside their range.{lost}",
+    )
+    return Report([heading, table])
+
+
+def _against(week: Week, earlier: Issued) -> tuple[tuple[str, ...], ...]:
+    """What came at each stage beside what was forecast."""
+    sums = ledger.of(week.project, week.history)
+    passes = sums.first_passes
+    before = next((of for monday, of in reversed(sums.weekly) if monday < week.told.week), None)
     rows = []
-    for each in week.earlier.summary["weekly"]:
+    for each in earlier.summary["weekly"]:
         if each["week"] != week.told.week.isoformat():
             continue
+        stage = STAGE_NAMES.index(each["stage"])
         low, middle, high = (int(each["items"][q]) for q in ("0.1", "0.5", "0.9"))
-        came = passes[STAGE_NAMES.index(each["stage"])]
+        came = passes[stage]
         where = "below" if came < low else "above" if came > high else "within"
         rows.append(
             (
                 each["stage"].capitalize(),
+                number(came - (before[stage] if before else 0)),
                 number(came),
                 number(middle),
                 range_of_numbers(low, high),
                 where,
             )
         )
-    if not rows:
-        said = "The last forecast before this week told nothing of it."
-        return Report([heading, Paragraph(said)])
-    table = Table(
-        "Items that had finished each stage by the end of the week",
-        ("Stage", "On record", "Middle of the forecast", "8 in 10", "Against it"),
-        tuple(rows),
-        numeric=(1, 2, 3),
-        note=f"The forecast was made after the week of {long_date(week.earlier.week)}. About 2 of "
-        "10 figures should lie outside their range.",
-    )
-    return Report([heading, table])
+    return tuple(rows)
 
 
 def section_learnt(week: Week) -> Report:
@@ -261,16 +289,16 @@ def section_learnt(week: Week) -> Report:
     if not learnt:
         return Report([heading, Paragraph("The returns say nothing of the estimates yet.")])
     rows = [
-        (e.name, e.unit, _three(e.prior), _three(e.posterior), _left(e.still_estimate))
+        (_what(e), _unit(e), _three(e, e.prior), _three(e, e.posterior), _left(e.still_estimate))
         for e in learnt
     ]
     table = Table(
         "Estimates before the first return, and now",
-        ("What", "Unit", "First estimate (9 in 10)", "Now (9 in 10)", "Still first estimate"),
+        ("What", "Unit", "First (9 in 10)", "Now (9 in 10)", "Still first"),
         tuple(rows),
-        numeric=(4,),
-        note="Minutes are averages of a team that starts, without clothing and clearing. The last "
-        "column is how much of the first uncertainty is left.",
+        numeric=(2, 3, 4),
+        note="Minutes are of the work itself, without clothing and clearing, at the practice that "
+        "the team has by now. Still first: how much of the first estimate's uncertainty is left.",
     )
     mostly = sum(each.still_estimate > _MOSTLY for each in learnt)
     said = (
@@ -278,15 +306,92 @@ def section_learnt(week: Week) -> Report:
         if mostly > len(learnt) / 2
         else "Most figures rest on the returns by now."
     )
-    return Report([heading, Paragraph(said), table])
+    return Report([heading, Paragraph(" ".join([said, *_most_moved(learnt)])), table])
 
 
-def _three(values: Sequence[float]) -> str:
-    low, middle, high = values
-    decimals = 0 if middle >= 20 else 1 if middle >= 2 else 2
-    return (
-        f"{number(middle, decimals)} ({number(low, decimals)} to {number(high, decimals)})"
-    )
+def _most_moved(learnt: Sequence[Learnt]) -> list[str]:
+    """A sentence for each of the three figures that moved furthest from their first estimate."""
+    moves = []
+    for each in learnt:
+        width = each.prior[2] - each.prior[0]
+        by = abs(each.posterior[1] - each.prior[1])
+        if width > 0.0 and by > _MOVED * width:
+            moves.append((by / width, each))
+    moves.sort(key=lambda move: -move[0])
+    return [
+        f"{_what(each)}: now {_value(each, each.posterior[1])} {_unit(each)}, first thought "
+        f"{_value(each, each.prior[1])}."
+        for _, each in moves[:3]
+    ]
+
+
+# What an estimate is called, and its unit where it is shown in hundredths.
+_WORDS: Mapping[str, tuple[str, str]] = {
+    "time.practice": ("Minutes left after twice the practice", "%"),
+    "time.week_spread": ("Spread of good and bad weeks", "%"),
+    "time.delivered_share": ("Delivered share of rostered hours", "%"),
+    "time.absence_days_a_year": ("Absence, working full time", ""),
+    "checking.reject_share": ("Items rejected at checking", "%"),
+    "drying.still_damp": ("Items still damp after a round of drying", "%"),
+    "outcomes.set_aside": ("Items set aside", "%"),
+    "outcomes.not_imaged": ("Items not imaged", "%"),
+}
+_MOULD = {"none": "mould", "inactive": "inactive mould", "active": "growing mould"}
+
+
+def _what(learnt: Learnt) -> str:
+    """The quantity, as a team would say it."""
+    name = learnt.name
+    if name in _WORDS:
+        return _WORDS[name][0]
+    if name.startswith("images: "):
+        series, _, material = name.removeprefix("images: ").rpartition(", ")
+        return f"Images of {_one(material)} of {series}"
+    stage, _, rest = name.partition("/")
+    if rest.count("/") < 3:
+        return name
+    material, mould, red_rot, per = rest.rsplit("/", 3)
+    of = "of " if stage == STAGE_NAMES[Stage.COVERS] else ""
+    item = _one("item" if material == "any" else material)
+    condition = _condition(mould, red_rot)
+    image = ", each image" if per == "image" else ""
+    return f"{stage.capitalize()} {of}{item}{condition}{image}"
+
+
+def _one(noun: str) -> str:
+    return f"{'an' if noun[:1].lower() in 'aeiou' else 'a'} {noun}"
+
+
+def _condition(mould: str, red_rot: str) -> str:
+    """What a row is limited to, behind its noun; empty where it is for all.
+
+    >>> _condition("none", "yes"), _condition("active", "any"), _condition("none", "no")
+    (' with red rot and no mould', ' with growing mould', ' without red rot or mould')
+    """
+    told = [("red rot", red_rot == "yes")] if red_rot != "any" else []
+    told += [(_MOULD[mould], mould != "none")] if mould in _MOULD else []
+    there = [word for word, has in told if has]
+    absent = [word for word, has in told if not has]
+    if not there:
+        return f" without {' or '.join(absent)}" if absent else ""
+    return f" with {joined([*there, *(f'no {word}' for word in absent)])}"
+
+
+def _unit(learnt: Learnt) -> str:
+    of_words = _WORDS.get(learnt.name, ("", ""))[1]
+    return of_words or ("minutes" if learnt.unit.startswith("minutes") else learnt.unit)
+
+
+def _three(learnt: Learnt, values: Sequence[float]) -> str:
+    low, middle, high = (_value(learnt, value) for value in values)
+    return f"{middle} ({low} to {high})"
+
+
+def _value(learnt: Learnt, value: float) -> str:
+    """A value with as many decimals as its first estimate bears; shares in hundredths."""
+    scale = 100.0 if _WORDS.get(learnt.name, ("", ""))[1] else 1.0
+    middle = scale * learnt.prior[1]
+    return number(scale * value, 0 if middle >= 20 else 1 if middle >= 1 else 2)
 
 
 def _left(share: float) -> str:
@@ -294,21 +399,23 @@ def _left(share: float) -> str:
 
 
 def section_waiting(week: Week) -> Report:
-    """Where items wait at the end of the week: the middle of the futures' first moment."""
-    futures = week.futures
-    at = next(n for n, monday in enumerate(futures.weeks) if monday == week.told.week)
+    """Where items are when the week is over: those that wait, and those that rest in a place."""
+    coming = week.coming
     rows = []
     for stage in Stage:
-        counts = futures.weekly_waiting[:, at, stage]
-        if not futures.weekly_waiting[:, :, stage].any():
-            continue
-        low, middle, high = (int(quantile(counts, q)) for q in (0.1, 0.5, 0.9))
-        rows.append((stage.name.capitalize(), number(middle), range_of_numbers(low, high)))
+        wait = _PLACES.get(stage, ("", ""))[0]
+        for name, counts in (
+            (f"{stage.name.capitalize()}{wait}", coming.waiting),
+            (_PLACES.get(stage, ("", ""))[1], coming.in_place),
+        ):
+            here = counts[:, stage]
+            if here.any():
+                rows.append((name, number(int(quantile(here, 0.5))), _eight(here)))
     heading = Heading("Where items wait")
     if not rows:
         return Report([heading, Paragraph("Nothing waits at any stage.")])
     table = Table(
-        "Items that wait at each stage at the end of the week",
+        f"Items at each stage at the end of {long_date(week.futures.as_of)}",
         ("Stage", "Items", "8 in 10"),
         tuple(rows),
         numeric=(1, 2),
@@ -316,6 +423,13 @@ def section_waiting(week: Week) -> Report:
         "says how much hangs on it.",
     )
     return Report([heading, table])
+
+
+# At two stages items wait for a place, and then rest in it.
+_PLACES: Mapping[Stage, tuple[str, str]] = {
+    Stage.QUARANTINE: (", waiting for a shelf", "Quarantine, on a shelf"),
+    Stage.DRYING: (", waiting for a place or for attention", "Drying, in a place"),
+}
 
 
 def section_why(week: Week) -> Report:
@@ -364,20 +478,22 @@ def section_exposure(week: Week) -> Report:
     if week.audience != TEAM:
         return Report([])
     heading = Heading("Exposure in the week")
+    if not week.told.told_exposure():
+        return Report([heading, Paragraph("Exposure was not told for this week.")])
     days: dict[str, dict[date, float]] = {}
     for row in week.told.exposed:
         mine = days.setdefault(row.person, {})
         mine[row.day] = mine.get(row.day, 0.0) + row.hours
-    if not week.told.told_exposure():
-        return Report([heading, Paragraph("Exposure was not told for this week.")])
+    if not days:
+        return Report([heading, Paragraph("Nobody handled mouldy items in this week.")])
     rows = tuple(
         (
             person or "the team",
             number(sum(of.values()), 1),
-            number(max(of.values(), default=0.0), 1),
+            number(max(of.values()), 1),
             number(sum(h > 0 for h in of.values())),
         )
-        for person, of in days.items()
+        for person, of in sorted(days.items())
     )
     limits = week.project.exposure
     table = Table(
@@ -385,9 +501,9 @@ def section_exposure(week: Week) -> Report:
         ("Person", "Hours in the week", "Longest day", "Days"),
         rows,
         numeric=(1, 2, 3),
-        note=f"Planning limits: {hours(limits.hours_per_day)} a day on "
-        f"{plural(limits.days_per_week, 'day')} a week. Keeping to them does not show that work "
-        "is safe.",
+        note=f"Planning limits: {limits.hours_per_day:g} hours a day, on "
+        f"{plural(limits.days_per_week, 'day')} {_DAYS_OF[limits.week_rule]}. Keeping to them "
+        "does not show that work is safe.",
     )
     return Report([heading, table])
 
@@ -406,22 +522,24 @@ def section_track_record(week: Week) -> Report:
 def section_next_week(week: Week) -> Report:
     """What to expect in the next week, on one page to be printed."""
     coming = week.coming
-    monday = coming.monday
     blocks: list[Block] = [
-        Heading(f"The week of {long_date(monday)}, on one page"),
-        Paragraph("Ranges hold 8 in 10 futures. They are expectations, not targets."),
+        PageBreak(),
+        Heading(f"The week of {long_date(coming.monday)}, on one page"),
+        Paragraph(
+            "Ranges hold 8 in 10 futures, hours are averages over them. They are expectations, "
+            "not targets."
+        ),
         Facts(
             (
-                ("To call from the store, for quarantine shelves", _eight(coming.called)),
+                ("Items to call from the store, for quarantine shelves", _eight(coming.called)),
                 ("Items with growing mould that must start to dry", _eight(coming.to_dry)),
             )
         ),
-        _items_table(coming),
-        _hours_table(week),
+        _work_table(week),
     ]
     if week.audience == TEAM:
         blocks += [_mould_table(week)]
-    return Report(blocks)
+    return Report([*blocks, PageBreak()])
 
 
 def _eight(values: NDArray[Any]) -> str:
@@ -429,50 +547,58 @@ def _eight(values: NDArray[Any]) -> str:
     return range_of_numbers(low, high)
 
 
-def _items_table(coming: NextWeek) -> Table:
-    rows = tuple(
+def _work_table(week: Week) -> Block:
+    """Items to expect, and hours by stage and post, the mean of the futures."""
+    coming = week.coming
+    posts = _hours_by_post(week)
+    stages = [s for s in Stage if coming.items[:, s].any() or coming.hours[:, :, s].any()]
+    if not stages:
+        return Paragraph("No work is expected in that week.")
+    rows = [
         (
             stage.name.capitalize(),
-            number(int(quantile(coming.items[:, stage], 0.5))),
             _eight(coming.items[:, stage]),
+            *(_hours(of[stage]) for of in posts.values()),
+            _hours(sum(of[stage] for of in posts.values())),
         )
-        for stage in Stage
-        if coming.items[:, stage].any()
-    )
+        for stage in stages
+    ]
+    totals = [of.sum() for of in posts.values()]
+    rows.append(("All stages", "", *(_hours(of) for of in totals), _hours(sum(totals))))
+    columns = ("Stage", "Items", *posts, "All hours")
     return Table(
-        "Items to expect at each stage", ("Stage", "Middle", "8 in 10"), rows, numeric=(1, 2)
-    )
-
-
-def _hours_table(week: Week) -> Table:
-    """Hours by stage and post, the mean of the futures. A post is a role, not a person."""
-    middle = week.coming.hours.mean(axis=0)
-    posts: dict[str, NDArray[np.float64]] = {}
-    for number_, person in enumerate(week.project.persons):
-        name = person if week.audience == TEAM else _role(week.project, person)
-        posts[name] = posts.get(name, np.zeros(len(Stage))) + middle[number_]
-    stages = [stage for stage in Stage if middle[:, stage].any()]
-    rows = tuple(
-        (
-            name,
-            *(number(float(of[stage]), 1) for stage in stages),
-            number(float(of.sum()), 1),
-        )
-        for name, of in posts.items()
-        if of.any()
-    )
-    columns = ("Post", *(stage.name.capitalize() for stage in stages), "All")
-    return Table(
-        "Hours by post and stage, on average over the futures",
+        "Items to expect (8 in 10), and hours at each stage by post",
         columns,
-        rows,
+        tuple(rows),
         numeric=tuple(range(1, len(columns))),
-        note="Clothing and clearing included.",
+        note="Hours are at the stage, clothing and clearing included.",
     )
+
+
+def _hours(value: float) -> str:
+    shown = number(float(value), 1)
+    return "0" if shown == "0.0" else shown
+
+
+def _hours_by_post(week: Week) -> dict[str, NDArray[np.float64]]:
+    """(9,) mean hours of each post that has any: of persons, or of roles for anybody else.
+
+    A team that is too large for one page is shown by role as well.
+    """
+    middle = week.coming.hours.mean(axis=0)
+    persons = week.project.persons
+    by_person = week.audience == TEAM and len(persons) <= _WIDEST
+    posts: dict[str, NDArray[np.float64]] = {}
+    for number_, person in enumerate(persons):
+        if middle[number_].any():
+            name = person if by_person else _role(week.project, person)
+            posts[name] = posts.get(name, np.zeros(len(Stage))) + middle[number_]
+    return posts
 
 
 def _role(project: Project, person: str) -> str:
-    return next(row.role for row in project.team if row.person == person)
+    role = next(row.role for row in project.team if row.person == person)
+    return role.capitalize() if role else "Other posts"
 
 
 def _mould_table(week: Week) -> Table:
@@ -504,8 +630,9 @@ def section_cautions() -> Report:
 def week_report(week: Week) -> Report:
     """The whole week report as content blocks."""
     sections = [
-        section_summary(week),
+        section_title(week),
         section_crossings(week),
+        section_summary(week),
         section_this_week(week),
         section_why(week),
         section_learnt(week),
