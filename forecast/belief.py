@@ -12,9 +12,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import date
-from functools import cached_property
+from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,7 @@ from forecast.estimates import Estimate
 from forecast.evidence import Block, Composition, blocks, pilot_blocks, week_number
 from forecast.history import History
 from forecast.mix import MixBelief, learn_mix
-from forecast.pace import PRACTICE, SPREAD, PaceBelief, PaceDraw, learn_pace, week_shock
+from forecast.pace import PRACTICE, SPREAD, PaceBelief, PaceDraw, Shape, learn_pace, week_shock
 from forecast.planning import Learnt, Named, Plan
 from forecast.singles import (
     Delivered,
@@ -144,7 +145,7 @@ class Belief:
         Arguments as :meth:`drawn`.
         """
         names = plan.estimates.names
-        z = np.array(normals([("estimate", *name) for name in names]), dtype=float)
+        z = np.array(normals(plan.estimates.streams), dtype=float)
         place = {name: n for n, name in enumerate(names)}
         for name, number in self.numbers.items():
             if name in place:
@@ -195,14 +196,7 @@ class Belief:
         """One draw of the mix, and how alike neighbours are, as fields of :class:`Drawn`."""
         if self.mix is None:
             return {}
-        known = {cell: n for n, cell in enumerate(self.mix.cells)}
-        alpha = plan.alpha.copy()
-        for n, cell in enumerate(plan.cells):
-            m = known.get((cell.series, cell.material))
-            if m is not None:
-                width = int((plan.alpha[n] > 0.0).sum())
-                if width == int((self.mix.alpha[m] > 0.0).sum()):
-                    alpha[n, :width] = self.mix.alpha[m, :width]
+        alpha = self._alpha(plan, self.mix)
         names = [("mix", cell.series, cell.material) for cell in plan.cells]
         luck = uniforms(names, np.arange(alpha.shape[1], dtype=np.uint64))
         there = alpha > 0.0
@@ -215,6 +209,18 @@ class Belief:
             "box_items": cells * self.mix.box_items,
             "box_concentration": cells * self.mix.concentration,
         }
+
+    def _alpha(self, plan: Plan, mix: MixBelief) -> Floats:
+        """(cells, categories of one) Dirichlet parameters, worked out once for a plan."""
+        of, alpha = self.__dict__.get("_alpha_of", (None, plan.alpha))
+        if of is not plan:
+            alpha = mix.alpha_of(plan)
+            object.__setattr__(self, "_alpha_of", (plan, alpha))
+        return np.asarray(alpha)
+
+    def __getstate__(self) -> dict[str, Any]:
+        # What was worked out for a plan stays at home.
+        return {each.name: getattr(self, each.name) for each in fields(self)}
 
     # --- in words
 
@@ -323,17 +329,23 @@ def _unit(name: Name) -> str:
 def _practice(plan: Plan, pace: PaceDraw, values: Floats) -> Floats:
     """(9, N) factor after n first passes (R16)."""
     per_doubling = math.log(max(1e-6, float(values[plan.estimates.number[PRACTICE]])))
-    passed = np.arange(len(plan.doublings), dtype=float)
-    table = np.ones((N_STAGES, len(passed)))
-    table[list(PRACTISED_STAGES)] = np.exp(per_doubling * pace.shape.of(passed))
+    doublings = _doublings(pace.shape, len(plan.doublings))
+    table = np.ones((N_STAGES, len(doublings)))
+    table[list(PRACTISED_STAGES)] = np.exp(per_doubling * doublings)
     return table
+
+
+@lru_cache(maxsize=64)
+def _doublings(shape: Shape, passes: int) -> Floats:
+    """(passes,) doublings of practice after 0, 1, ... first passes."""
+    return shape.of(np.arange(passes, dtype=float))
 
 
 def _week_factor(plan: Plan, pace: PaceDraw, normals: Named) -> Floats:
     """(9, W) good and bad weeks, level and drift of each stage."""
     first = int(plan.week_of_day[min(plan.first_day, len(plan.week_of_day) - 1)])
     weeks = plan.week_place[first:].astype(float)
-    stages = [stage for stage in PRACTISED_STAGES if _has_work(plan, stage)]
+    stages = list(plan.practised)
     luck = normals([("week", stage.name) for stage in stages], plan.week_place[first:])
     shocks = week_shock(luck, pace.sigma)
     factors = np.ones((N_STAGES, len(plan.week_place)))
@@ -342,10 +354,6 @@ def _week_factor(plan: Plan, pace: PaceDraw, normals: Named) -> Floats:
     level = np.array([pace.level[stage] for stage in learnt])
     factors[learnt, first:] *= np.exp(level[:, None] + _drifts(pace, learnt, weeks, normals))
     return factors
-
-
-def _has_work(plan: Plan, stage: Stage) -> bool:
-    return bool(plan.per_item.row[:, stage].any() or plan.per_image.row[:, stage].any())
 
 
 def _drifts(pace: PaceDraw, stages: Sequence[Stage], weeks: Floats, normals: Named) -> Floats:
@@ -412,12 +420,11 @@ def learn(
     of_category = values[plan.tables.images_of_cell][composition.cell]
     sessions = sessions_an_hour or {}
     found: list[tuple[Stage, Sequence[Block]]] = []
-    for stage in PRACTISED_STAGES:
-        if _has_work(plan, stage):
-            own = blocks(composition, known, stage, values, of_category, sessions.get(stage))
-            # Timed items alone are no return: without one the plain forecast stays as it is.
-            before = pilot_blocks(composition, stage, values, of_category) if own else ()
-            found.append((stage, (*before, *own)))
+    for stage in plan.practised:
+        own = blocks(composition, known, stage, values, of_category, sessions.get(stage))
+        # Timed items alone are no return: without one the plain forecast stays as it is.
+        before = pilot_blocks(composition, stage, values, of_category) if own else ()
+        found.append((stage, (*before, *own)))
     away_told = any(row.stage is None for told in known.returns for row in told.worked)
     numbers = _learn_shares(plan, composition, known)
     numbers |= _learn_drying(plan, composition, known)

@@ -236,8 +236,8 @@ def _believed(plan: Plan, draws: _Draws) -> _Believed:
     belief = None if plan.knowledge is None else plan.knowledge.belief
     if belief is not None:
         return _Believed(plan, belief.drawn(plan, draws.normals, draws.uniforms))
-    names = [("estimate", *name) for name in plan.estimates.names]
-    return _Believed(plan, _Plain(plan.estimates.quantiles.at(draws.uniforms(names))))
+    uniforms_of = draws.uniforms(plan.estimates.streams)
+    return _Believed(plan, _Plain(plan.estimates.quantiles.at(uniforms_of)))
 
 
 def _conditions(plan: Plan, draws: _Draws, drawn: Drawn, luck: Floats) -> Ints:

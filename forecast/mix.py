@@ -52,6 +52,18 @@ class MixBelief:
         """Of a box's own mix around the cell's (Dirichlet-multinomial): 1 / correlation - 1."""
         return 1.0 / max(self.correlation, 1e-3) - 1.0
 
+    def alpha_of(self, plan: Plan) -> Floats:
+        """(cells, categories of one) for another plan: its own of cells that are new, or other."""
+        known = {cell: n for n, cell in enumerate(self.cells)}
+        alpha = plan.alpha.copy()
+        for n, cell in enumerate(plan.cells):
+            m = known.get((cell.series, cell.material))
+            if m is not None:
+                width = int((plan.alpha[n] > 0.0).sum())
+                if width == int((self.alpha[m] > 0.0).sum()):
+                    alpha[n, :width] = self.alpha[m, :width]
+        return alpha
+
 
 def box_correlation(boxes: Iterable[tuple[Floats, Floats]]) -> tuple[float, float]:
     """Correlation of two items in a box, from counts by category; shrunk.

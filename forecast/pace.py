@@ -24,6 +24,7 @@ from itertools import compress, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
 from scipy.special import betaincinv, ndtr
 from scipy.stats import t as student
 
@@ -220,12 +221,25 @@ class _Rows:
         self.beta = quantiles.beta[:, own]
         self.most = quantiles.most[own]
 
+    @classmethod
+    def joined(cls, rows: Sequence[_Rows]) -> _Rows:
+        """Of several stages, one after the other."""
+        joined = cls.__new__(cls)
+        first = np.cumsum([0, *(len(each.known) for each in rows)])[:-1]
+        joined.known = np.concatenate([each.known for each in rows])
+        joined.unknown = np.concatenate(
+            [each.unknown + n for each, n in zip(rows, first, strict=True)]
+        )
+        joined.beta = np.concatenate([each.beta for each in rows], axis=1)
+        joined.most = np.concatenate([each.most for each in rows])
+        return joined
+
     def at(self, z: Floats) -> Floats:
         """(R,) averages."""
         values = self.known.copy()
         minimum, width, alpha, beta = self.beta
         uncut = minimum + width * betaincinv(alpha, beta, np.maximum(ndtr(z), 1e-100))
-        values[self.unknown] = np.clip(uncut, 1e-9, self.most)
+        values[self.unknown] = np.minimum(np.maximum(uncut, 1e-9), self.most)
         return values
 
     def slope(self, z: Floats) -> Floats:
@@ -494,15 +508,16 @@ class PaceBelief:
             normals: standard normals of ``names``, in their order.
             uniforms: of ``uniform_names``.
         """
-        shape = _place(self._weight.sum(axis=(1, 2)), uniforms[0])
-        practice = _between(self.practice_z, self._weight[shape].sum(axis=1), normals[0])
+        of_shape, of_practice, of_spread = self._sums
+        shape = _place(of_shape, uniforms[0])
+        practice = _between(self.practice_z, of_practice[shape], normals[0])
         at_b = int(np.abs(self.practice_z - practice).argmin())
-        if self._weight[shape, at_b].sum() <= 0.0:
-            at_b = int(self._weight[shape].sum(axis=1).argmax())
+        if of_practice[shape, at_b] <= 0.0:
+            at_b = int(of_practice[shape].argmax())
         spread = _between(self.spread_z, self._weight[shape, at_b], normals[1])
-        near = np.where(self._weight[shape].sum(axis=0) > 0.0, np.abs(self.spread_z - spread), 99.0)
+        near = np.where(of_spread[shape] > 0.0, np.abs(self.spread_z - spread), 99.0)
         at_s = int(near.argmin())
-        z: dict[tuple[str, ...], float] = {PRACTICE: practice, SPREAD: spread}
+        drawn: list[Floats] = []
         level: dict[Stage, float] = {}
         drift: dict[Stage, float] = {}
         walk: dict[Stage, tuple[float, float]] = {}
@@ -514,12 +529,20 @@ class PaceBelief:
             own = np.concatenate([normals[rows : rows + k], normals[extra : extra + 2]])
             rows, extra = rows + k, extra + 2
             x, size = _component(stage.components[shape, at_s], b, own, uniforms[1 + n])
-            z |= dict(zip(stage.names, x[:k].tolist(), strict=True))
-            level[stage.stage] = float(x[k]) + self._straight(stage, shape, x[:k])
+            drawn.append(x[:k])
+            level[stage.stage] = float(x[k])
             drift[stage.stage] = float(x[k + 1])
             walk[stage.stage] = size, stage.rho
+        of_rows = np.concatenate(drawn)
+        for each, more in zip(level, self._straight[shape](of_rows), strict=True):
+            level[each] += more
+        names = (name for stage in self.stages for name in stage.names)
         return PaceDraw(
-            z=z,
+            z={
+                PRACTICE: practice,
+                SPREAD: spread,
+                **dict(zip(names, of_rows.tolist(), strict=True)),
+            },
             shape=self.shapes[shape],
             sigma=float(self.spread_row.at(np.array([spread]))[0]),
             level=level,
@@ -528,13 +551,34 @@ class PaceBelief:
             last_week={stage.stage: stage.last_week for stage in self.stages},
         )
 
-    @staticmethod
-    def _straight(stage: _StageBelief, shape: int, z: Floats) -> float:
-        """What brings a draw back to the fitted level: linearised draws are biased."""
-        linear = stage.linear[shape]
-        wanted = linear.reference + linear.reference_slope @ (z - linear.z)
-        got = math.log(float((stage.recent @ stage.rows.at(z))[0]))
-        return min(max(float(wanted) - got, -MOST_LEVEL_SHIFT), MOST_LEVEL_SHIFT)
+    @cached_property
+    def _sums(self) -> tuple[Floats, Floats, Floats]:
+        """Weights by shape, by shape and practice, and by shape and spread."""
+        weight = self._weight
+        return weight.sum(axis=(1, 2)), weight.sum(axis=2), weight.sum(axis=1)
+
+    @cached_property
+    def _straight(self) -> tuple[_Straight, ...]:
+        """Of each shape."""
+        return tuple(_Straight(self.stages, shape) for shape in range(len(self.shapes)))
+
+
+class _Straight:
+    """What brings draws back to the fitted level, of all stages: linearised draws are biased."""
+
+    def __init__(self, stages: Sequence[_StageBelief], shape: int) -> None:
+        linear = [stage.linear[shape] for stage in stages]
+        self.rows = _Rows.joined([stage.rows for stage in stages])
+        self.recent = block_diag(*(stage.recent for stage in stages))
+        self.slope = block_diag(*(each.reference_slope[None] for each in linear))
+        middle = self.slope @ np.concatenate([each.z for each in linear])
+        self.level = np.array([each.reference for each in linear]) - middle
+
+    def __call__(self, z: Floats) -> list[float]:
+        """What to add to each stage's level at coordinates of all rows that are not known."""
+        shift = self.level + self.slope @ z - np.log(self.recent @ self.rows.at(z))
+        found: list[float] = np.clip(shift, -MOST_LEVEL_SHIFT, MOST_LEVEL_SHIFT).tolist()
+        return found
 
 
 def _place(weights: Floats, uniform: float) -> int:

@@ -22,7 +22,7 @@ from forecast.estimates import Estimate, Quantiles, lognormal_sigma
 from forecast.items import Category, Mould
 from forecast.project import Project, TaskTime
 from forecast.rules import NO_STAGE
-from forecast.stages import N_PLACES, N_STAGES, Stage
+from forecast.stages import N_PLACES, N_STAGES, PRACTISED_STAGES, Stage
 from forecast.units import SECONDS_PER_DAY, seconds_from_hours, seconds_from_minutes
 
 __all__ = [
@@ -122,6 +122,11 @@ class Estimates:
     quantiles: Quantiles
     names: tuple[tuple[str, ...], ...]
     number: dict[tuple[str, ...], int]
+
+    @cached_property
+    def streams(self) -> tuple[tuple[str, ...], ...]:
+        """The names of their random numbers, in the order of ``names``."""
+        return tuple(("estimate", *name) for name in self.names)
 
 
 @dataclass(frozen=True)
@@ -314,6 +319,12 @@ class Plan:
     def __getstate__(self) -> dict[str, Any]:
         # What was worked out at first use stays at home.
         return {field.name: getattr(self, field.name) for field in fields(self)}
+
+    @cached_property
+    def practised(self) -> tuple[Stage, ...]:
+        """Stages with practice at which there is work."""
+        rows = self.per_item.row, self.per_image.row
+        return tuple(s for s in PRACTISED_STAGES if any(row[:, s].any() for row in rows))
 
     @cached_property
     def at_beginning(self) -> Plan:
