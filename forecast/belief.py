@@ -11,7 +11,7 @@ A future draws everything once, from one joint draw: minutes that go together st
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import date
 from functools import cached_property, lru_cache
@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaincinv, ndtr
+from scipy.special import gammaincinv, ndtr, ndtri
 
 from forecast.estimates import Estimate
 from forecast.evidence import Block, Composition, blocks, pilot_blocks, week_number
@@ -41,7 +41,7 @@ from forecast.singles import (
 from forecast.stages import N_STAGES, PRACTISED_STAGES, Stage
 from forecast.weekly import Count, DryingBatch, WeeklyReturn
 
-__all__ = ["Belief", "Drawn", "Learnt", "Named", "learn"]
+__all__ = ["Belief", "Drawn", "Learning", "Learnt", "Named", "learn"]
 
 _KNOT = 8  # weeks between the points of a drift to come
 _IMAGES_ERROR = 0.03  # of a week's images beside the average, as a share
@@ -196,9 +196,13 @@ class Belief:
         """One draw of the mix, and how alike neighbours are, as fields of :class:`Drawn`."""
         if self.mix is None:
             return {}
-        alpha = self._alpha(plan, self.mix)
+        alpha, common = self._alpha(plan, self.mix)
+        categories = np.arange(alpha.shape[1], dtype=np.uint64)
         names = [("mix", cell.series, cell.material) for cell in plan.cells]
-        luck = uniforms(names, np.arange(alpha.shape[1], dtype=np.uint64))
+        shared = [("common mix", *cell.mix_name) for cell in plan.cells]
+        z = ndtri(uniforms(shared, categories)) * np.sqrt(common)[:, None]
+        z = z + ndtri(uniforms(names, categories)) * np.sqrt(1.0 - common)[:, None]
+        luck = np.asarray(ndtr(z))
         there = alpha > 0.0
         gammas = np.zeros(alpha.shape)
         gammas[there] = gammaincinv(alpha[there], luck[there])
@@ -210,13 +214,14 @@ class Belief:
             "box_concentration": cells * self.mix.concentration,
         }
 
-    def _alpha(self, plan: Plan, mix: MixBelief) -> Floats:
-        """(cells, categories of one) Dirichlet parameters, worked out once for a plan."""
-        of, alpha = self.__dict__.get("_alpha_of", (None, plan.alpha))
-        if of is not plan:
-            alpha = mix.alpha_of(plan)
-            object.__setattr__(self, "_alpha_of", (plan, alpha))
-        return np.asarray(alpha)
+    def _alpha(self, plan: Plan, mix: MixBelief) -> tuple[Floats, Floats]:
+        """Dirichlet parameters of cells, and what is common, worked out once for a plan."""
+        of, found = self.__dict__.get("_alpha_of", (None, None))
+        if of is not plan or found is None:
+            found = mix.alpha_of(plan)
+            object.__setattr__(self, "_alpha_of", (plan, found))
+        alpha, common = found
+        return alpha, common
 
     def __getstate__(self) -> dict[str, Any]:
         # What was worked out for a plan stays at home.
@@ -405,48 +410,99 @@ def learn(
         sessions_an_hour: of logged time at a stage, for returns that do not tell sessions; None:
             as limits and shifts make them.
     """
-    known = history.up_to(as_of)
-    if not known.returns:
-        return Belief(as_of)
-    mix = learn_mix(plan, known)
-    composition = Composition(plan, None if mix is None else mix.alpha)
-    images = _learn_images(plan, composition, known)
-    middle = np.zeros(len(plan.estimates.names))
-    if images is not None:
-        place = {name: n for n, name in enumerate(plan.estimates.names)}
-        for name, z in zip(images.names, images.mean.tolist(), strict=True):
-            middle[place[name]] = z
-    values = plan.estimates.quantiles.at(np.asarray(ndtr(middle)))
-    of_category = values[plan.tables.images_of_cell][composition.cell]
-    sessions = sessions_an_hour or {}
-    found: list[tuple[Stage, Sequence[Block]]] = []
-    for stage in plan.practised:
-        own = blocks(composition, known, stage, values, of_category, sessions.get(stage))
-        # Timed items alone are no return: without one the plain forecast stays as it is.
-        before = pilot_blocks(composition, stage, values, of_category) if own else ()
-        found.append((stage, (*before, *own)))
-    away_told = any(row.stage is None for told in known.returns for row in told.worked)
-    numbers = _learn_shares(plan, composition, known)
-    numbers |= _learn_drying(plan, composition, known)
-    time = _Time(plan, known, away_told, busy)
-    if away_told:
-        of_absence = time.absence()
-        if of_absence is not None:
-            numbers[ABSENCE] = of_absence
-    of_delivered = time.delivered()
-    if of_delivered is not None:
-        numbers[DELIVERED] = of_delivered.number
-    return Belief(
-        as_of=as_of,
-        weeks=len(known.returns),
-        pace=learn_pace(plan, found),
-        mix=mix,
-        images=images,
-        delivered=of_delivered,
-        numbers=numbers,
-        away_told=away_told,
-        passes=_passes(known),
-    )
+    return Learning(plan, history, as_of).belief(busy, sessions_an_hour)
+
+
+class Learning:
+    """What returns up to a date say, whatever is assumed of waiting and of sessions.
+
+    Args:
+        plan, history, as_of: as of :func:`learn`.
+    """
+
+    def __init__(self, plan: Plan, history: History, as_of: date) -> None:
+        self.plan, self.as_of = plan, as_of
+        self.known = history.up_to(as_of)
+
+    @cached_property
+    def _mix(self) -> MixBelief | None:
+        return learn_mix(self.plan, self.known)
+
+    @cached_property
+    def _composition(self) -> Composition:
+        return Composition(self.plan, None if self._mix is None else self._mix.alpha)
+
+    @cached_property
+    def _images(self) -> _ImagesBelief | None:
+        return _learn_images(self.plan, self._composition, self.known)
+
+    @cached_property
+    def _numbers(self) -> dict[Name, OneNumber]:
+        """Shares and days of drying."""
+        of = self.plan, self._composition, self.known
+        return _learn_shares(*of) | _learn_drying(*of)
+
+    @cached_property
+    def _values(self) -> Floats:
+        """(E,) of the estimates in the middle, with the images that were learnt."""
+        plan, images = self.plan, self._images
+        middle = np.zeros(len(plan.estimates.names))
+        if images is not None:
+            place = {name: n for n, name in enumerate(plan.estimates.names)}
+            for name, z in zip(images.names, images.mean.tolist(), strict=True):
+                middle[place[name]] = z
+        return plan.estimates.quantiles.at(np.asarray(ndtr(middle)))
+
+    def belief(
+        self,
+        busy: Mapping[date, float] | None = None,
+        sessions_an_hour: Mapping[Stage, float] | None = None,
+        *,
+        roughly: bool = False,
+    ) -> Belief:
+        """What the returns let one believe.
+
+        Args:
+            busy: as of :func:`learn`.
+            sessions_an_hour: likewise.
+            roughly: as of :func:`forecast.pace.learn_pace`.
+        """
+        plan, known = self.plan, self.known
+        if not known.returns:
+            return Belief(self.as_of)
+        away_told = any(row.stage is None for told in known.returns for row in told.worked)
+        numbers = dict(self._numbers)
+        time = _Time(plan, known, away_told, busy)
+        if away_told:
+            of_absence = time.absence()
+            if of_absence is not None:
+                numbers[ABSENCE] = of_absence
+        of_delivered = time.delivered()
+        if of_delivered is not None:
+            numbers[DELIVERED] = of_delivered.number
+        return Belief(
+            as_of=self.as_of,
+            weeks=len(known.returns),
+            pace=learn_pace(plan, self._stretches(sessions_an_hour or {}), roughly=roughly),
+            mix=self._mix,
+            images=self._images,
+            delivered=of_delivered,
+            numbers=numbers,
+            away_told=away_told,
+            passes=_passes(known),
+        )
+
+    def _stretches(
+        self, sessions: Mapping[Stage, float]
+    ) -> Iterable[tuple[Stage, Sequence[Block]]]:
+        """Stretches of weeks of each stage with practice."""
+        composition, values = self._composition, self._values
+        of_category = values[self.plan.tables.images_of_cell][composition.cell]
+        for stage in self.plan.practised:
+            own = blocks(composition, self.known, stage, values, of_category, sessions.get(stage))
+            # Timed items alone are no return: without one the plain forecast stays as it is.
+            before = pilot_blocks(composition, stage, values, of_category) if own else ()
+            yield stage, (*before, *own)
 
 
 def _passes(history: History) -> tuple[float, ...]:

@@ -26,6 +26,10 @@ _HALF_AN_ITEM = 0.5  # of each category, so that none is impossible
 _CORRELATION = 0.10  # of two items in a box, before boxes were told ...
 _CORRELATION_WEIGHT = 15.0  # ... and how many degrees of freedom that weighs
 
+# How like its material's a series' mix is (concentration), and prior weights: about as like as the
+# drawers of one cupboard; with one series opened that is all there is to go by.
+_SERIES = ((12.0, 0.10), (30.0, 0.20), (80.0, 0.25), (250.0, 0.25), (1_000.0, 0.20))
+
 Floats = NDArray[np.float64]
 
 
@@ -39,6 +43,8 @@ class MixBelief:
         box_items: average items in a box.
         correlation: of two items in a box, in their conditions.
         opened: (cells,) received items whose condition was told.
+        common: (cells,) share of the doubt about a cell that is one about all cells with the same
+            evidence: what a survey of the whole material leaves open is the same for each series.
     """
 
     cells: tuple[tuple[str, str], ...]
@@ -46,23 +52,27 @@ class MixBelief:
     box_items: float
     correlation: float
     opened: Floats
+    common: Floats
 
     @property
     def concentration(self) -> float:
         """Of a box's own mix around the cell's (Dirichlet-multinomial): 1 / correlation - 1."""
         return 1.0 / max(self.correlation, 1e-3) - 1.0
 
-    def alpha_of(self, plan: Plan) -> Floats:
-        """(cells, categories of one) for another plan: its own of cells that are new, or other."""
+    def alpha_of(self, plan: Plan) -> tuple[Floats, Floats]:
+        """(cells, categories of one) parameters and (cells,) what is common, for another plan.
+
+        Cells that are new, or other, have the plan's own.
+        """
         known = {cell: n for n, cell in enumerate(self.cells)}
-        alpha = plan.alpha.copy()
+        alpha, common = plan.alpha.copy(), np.ones(len(plan.cells))
         for n, cell in enumerate(plan.cells):
             m = known.get((cell.series, cell.material))
             if m is not None:
                 width = int((plan.alpha[n] > 0.0).sum())
                 if width == int((self.alpha[m] > 0.0).sum()):
-                    alpha[n, :width] = self.alpha[m, :width]
-        return alpha
+                    alpha[n, :width], common[n] = self.alpha[m, :width], self.common[m]
+        return alpha, common
 
 
 def box_correlation(boxes: Iterable[tuple[Floats, Floats]]) -> tuple[float, float]:
@@ -79,20 +89,25 @@ def box_correlation(boxes: Iterable[tuple[Floats, Floats]]) -> tuple[float, floa
     """
     excess = weight = freedom = 0.0
     for counts, pooled in boxes:
-        sizes = counts.sum(axis=1)
-        share = pooled[pooled > 0.0] / pooled.sum()
-        df = (len(counts) - 1) * (len(share) - 1)
-        usual = float((sizes**2).sum() / sizes.sum()) - 1.0
+        chi_square, df, usual = _chi_square(counts, pooled)
         if df <= 0 or usual <= 0.0:
             continue
-        expected = sizes[:, None] * share
-        chi_square = float(((counts[:, pooled > 0.0] - expected) ** 2 / expected).sum())
         excess += (chi_square - df) / usual
         weight += df
         freedom += df
     total = weight + _CORRELATION_WEIGHT
     estimate = (excess + _CORRELATION_WEIGHT * _CORRELATION) / total
     return float(np.clip(estimate, 0.0, 0.9)), freedom
+
+
+def _chi_square(counts: Floats, pooled: Floats) -> tuple[float, int, float]:
+    """Pearson's chi-square of boxes against their pool, degrees of freedom, m - 1."""
+    sizes = counts.sum(axis=1)
+    share = pooled[pooled > 0.0] / pooled.sum()
+    df = (len(counts) - 1) * (len(share) - 1)
+    expected = sizes[:, None] * share
+    chi_square = float(((counts[:, pooled > 0.0] - expected) ** 2 / expected).sum())
+    return chi_square, df, float((sizes**2).sum() / sizes.sum()) - 1.0
 
 
 def learn_mix(plan: Plan, history: History) -> MixBelief | None:
@@ -106,12 +121,15 @@ def learn_mix(plan: Plan, history: History) -> MixBelief | None:
     correlation, _ = box_correlation(opened.pools())
     box_items = opened.box_items()
     inflation = 1.0 + max(0.0, box_items - 1.0) * correlation
+    told = opened.cells / max(1.0, inflation)
+    alpha, common = _alpha(plan, told)
     return MixBelief(
         cells=tuple((cell.series, cell.material) for cell in plan.cells),
-        alpha=_alpha(plan, opened, max(1.0, inflation)),
+        alpha=alpha,
         box_items=box_items,
         correlation=correlation,
         opened=opened.cells.sum(axis=1),
+        common=common,
     )
 
 
@@ -194,22 +212,65 @@ class _Opened:
         return sum(names.values()) / len(names) if names else USUAL_BOX_ITEMS
 
 
-def _alpha(plan: Plan, opened: _Opened, inflation: float) -> Floats:
-    """(cells, categories of one) Dirichlet parameters.
+def _alpha(plan: Plan, told: Floats) -> tuple[Floats, Floats]:
+    """(cells, categories of one) Dirichlet parameters, and (cells,) what is common.
 
-    The survey's mix, with what was opened of the material elsewhere, is worth some items; a cell's
-    own survey and boxes are counted on top, each at what it is worth.
+    A cell with a survey of its own, or the only one of its material: the survey's mix, with what
+    was opened of the material elsewhere, is worth some items; its own survey and boxes are counted
+    on top. Cells that share a survey have a common mix, known by the survey and by all boxes, and
+    differ from it as much as series do (a Dirichlet around a Dirichlet).
+
+    Args:
+        plan: of the project.
+        told: (cells, categories of one) opened items, each at what it is worth.
     """
-    alpha = np.zeros_like(plan.alpha)
+    alpha, common = np.zeros_like(plan.alpha), np.zeros(len(plan.cells))
     surveyed = np.maximum(plan.alpha - _HALF_AN_ITEM, 0.0)
+    spread = _series_concentration(plan, told)
+    each = told.sum(axis=1, keepdims=True)
+    of_common = told * (spread + 1.0) / (spread + each)
     for n, cell in enumerate(plan.cells):
         of_material = [m for m, other in enumerate(plan.cells) if other.material == cell.material]
-        width = len(opened.categories[n])
-        elsewhere = opened.cells[of_material, :width].sum(axis=0) - opened.cells[n, :width]
-        middle = surveyed[n, :width] + elsewhere / inflation + _HALF_AN_ITEM
-        alpha[n, :width] = (
-            _PRIOR_ITEMS * middle / middle.sum()
-            + surveyed[n, :width] / _SURVEY_INFLATION
-            + opened.cells[n, :width] / inflation
-        )
-    return alpha
+        width = int((plan.alpha[n] > 0.0).sum())
+        own, seen = told[n, :width], surveyed[n, :width]
+        elsewhere = told[of_material, :width].sum(axis=0) - own
+        if _alone(plan, n):
+            middle = seen + elsewhere + _HALF_AN_ITEM
+            alpha[n, :width] = _PRIOR_ITEMS * middle / middle.sum() + seen / _SURVEY_INFLATION + own
+            continue
+        first = seen + _HALF_AN_ITEM
+        middle = _PRIOR_ITEMS * first / first.sum() + seen / _SURVEY_INFLATION
+        middle = middle + of_common[of_material, :width].sum(axis=0) - of_common[n, :width]
+        known = float(middle.sum())
+        weight = 1.0 / (1.0 / known + 1.0 / spread)
+        alpha[n, :width] = weight * middle / known + own
+        common[n] = weight**2 / ((weight + own.sum()) * known)
+    return alpha, common
+
+
+def _alone(plan: Plan, n: int) -> bool:
+    """Whether no other cell rests on the same evidence."""
+    return sum(cell.mix_name == plan.cells[n].mix_name for cell in plan.cells) == 1
+
+
+def _series_concentration(plan: Plan, told: Floats) -> float:
+    """Of a series' own mix around that of its material, as far as opened series tell.
+
+    Pearson's chi-square of like series against their pool is a chi-square times what items of a
+    series have in common inflates it by (Brier 1980, as for boxes).
+    """
+    concentration, prior = np.array(_SERIES).T
+    logs = np.log(prior)
+    for material in dict.fromkeys(cell.material for cell in plan.cells):
+        rows = [
+            n
+            for n, cell in enumerate(plan.cells)
+            if cell.material == material and told[n].sum() >= 2.0
+        ]
+        if len(rows) < 2:
+            continue
+        chi_square, df, usual = _chi_square(told[rows], told[rows].sum(axis=0))
+        inflated = 1.0 + usual / (concentration + 1.0)
+        logs = logs - df / 2.0 * np.log(inflated) - chi_square / (2.0 * inflated)
+    weight = np.exp(logs - logs.max())
+    return float(weight.sum() / (weight / (concentration + 1.0)).sum() - 1.0)

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from forecast.belief import Belief
 from forecast.items import Mould
 from forecast.luck import plan as make_plan
 from forecast.mix import USUAL_BOX_ITEMS, MixBelief, box_correlation, learn_mix
 from forecast.planning import Plan
 from forecast.weekly import Received
-from tests.small_returns import history, uncertain_project, week
+from tests.small_returns import FIRST, history, uncertain_project, week
 
 Floats = NDArray[np.float64]
 
@@ -122,3 +126,60 @@ def test_intervals_of_the_mix_hold_the_truth_as_often_as_they_say(plan: Plan, we
         hits += low <= truth[2] <= high
     # Binomial(200, .8): 142 to 176 with 99.8 %.
     assert 142 <= hits <= 176
+
+
+def _four_series() -> Plan:
+    project = uncertain_project()
+    first = project.collection[0]
+    rows = tuple(replace(first, series=series, items=150) for series in "ABCD")
+    survey = tuple(replace(row, series=None, box=None) for row in project.survey)
+    return make_plan(
+        replace(project, collection=rows, survey=survey, deliveries=(), places=project.places)
+    )
+
+
+def test_what_a_survey_of_all_leaves_open_is_the_same_for_all_series() -> None:
+    """Truths common to four series, two of them half opened: 80 % intervals of the sum."""
+    plan = _four_series()
+    rng = np.random.default_rng(9)
+    alpha = plan.alpha[0]
+    prior = 12.0 * alpha / alpha.sum() + (alpha - 0.5) / 1.5
+    hits = 0
+
+    def evenly(
+        names: Sequence[tuple[str, ...]], places: NDArray[np.uint64] | None = None
+    ) -> Floats:
+        return rng.random((len(names), *np.shape(places)))
+
+    for _ in range(200):
+        truth = rng.dirichlet(prior)
+        boxes = [
+            box(f"{series}{n}", *rng.multinomial(15, truth).tolist(), series=series)
+            for series in "AB"
+            for n in range(5)
+        ]
+        belief = Belief(FIRST, mix=learnt(plan, *boxes))
+        drawn = []
+        for _ in range(100):
+            sums = belief.conditions(plan, evenly)["mix"]
+            drawn.append((sums[2:, 2] - sums[2:, 1]).mean())
+        low, high = np.quantile(drawn, (0.1, 0.9))
+        hits += low <= truth[2] <= high
+    # Binomial(200, .8): 142 to 176 with 99.8 %; wider by what series might have differed.
+    assert 142 <= hits <= 190
+
+
+def test_unopened_series_follow_the_opened_ones_as_far_as_those_are_alike() -> None:
+    plan = _four_series()
+    before = float(plan.alpha[0, 2] / plan.alpha[0].sum())
+    alike = learnt(
+        plan, *[box(f"{s}{n}", 2, 4, 14, series=s) for s in "ABC" for n in range(7)]
+    )
+    assert active(alike, 3) > 0.8 * 0.7 + 0.2 * before
+    differ = learnt(
+        plan,
+        *[box(f"{s}{n}", *counts, series=s) for s, counts in
+          (("A", (2, 4, 14)), ("B", (18, 1, 1)), ("C", (2, 17, 1))) for n in range(7)],
+    )
+    assert differ.alpha[3].sum() < 0.2 * alike.alpha[3].sum()
+    assert 2.0 * differ.common[3] < alike.common[3]
