@@ -619,12 +619,16 @@ def _exponent(row: _Rows, z: float) -> float:
 # --- fitting
 
 
-def learn_pace(plan: Plan, blocks: Iterable[tuple[Stage, Sequence[Block]]]) -> PaceBelief | None:
+def learn_pace(
+    plan: Plan, blocks: Iterable[tuple[Stage, Sequence[Block]]], *, roughly: bool = False
+) -> PaceBelief | None:
     """The posterior of the pace, or None where the returns say nothing about it.
 
     Args:
         plan: of the project.
         blocks: of stages with practice.
+        roughly: take the practice curve to be of the project's own shape, in a fraction of the
+            time: the present pace is much the same.
     """
     quantiles = plan.estimates.quantiles
     stages = []
@@ -636,13 +640,13 @@ def learn_pace(plan: Plan, blocks: Iterable[tuple[Stage, Sequence[Block]]]) -> P
     if not stages:
         return None
     names = {number: name for name, number in plan.estimates.number.items()}
-    return _Fitting(plan, stages).belief(names)
+    return _Fitting(plan, stages, roughly=roughly).belief(names)
 
 
 class _Fitting:
     """One fit from scratch."""
 
-    def __init__(self, plan: Plan, stages: Sequence[_Stage]) -> None:
+    def __init__(self, plan: Plan, stages: Sequence[_Stage], *, roughly: bool) -> None:
         self.plan = plan
         self.stages = stages
         number = plan.estimates.number
@@ -650,8 +654,10 @@ class _Fitting:
         self.practice = _Rows(quantiles, np.array([number[PRACTICE]]))
         self.spread = _Rows(quantiles, np.array([number[SPREAD]]))
         self.shapes = shapes(plan.project.time.practice_starts_at, plan.project.total_items)
-        self.sigma = self._weigh()
-        self.linear = [self._most_probable(shape) for shape in self.shapes]
+        if roughly:
+            self.shapes = self.shapes[:1]
+        noise = self._usual_noise(self._weigh())
+        self.linear = [self._most_probable(shape, noise) for shape in self.shapes]
 
     def sigmas(self, z: Floats) -> Floats:
         """(S,) week-to-week spreads at coordinates."""
@@ -673,7 +679,9 @@ class _Fitting:
         points = np.linspace(-2.5, 2.5, 21) if len(self.spread.unknown) else np.zeros(1)
         sigma = self.sigmas(points)
         score = -(points**2) / 2.0
-        straight = self._most_probable(self.shapes[0], float(np.median(sigma)))
+        straight = self._most_probable(
+            self.shapes[0], self._usual_noise(float(np.median(sigma)))
+        )
         residuals = []
         for stage, (linear, b) in zip(self.stages, straight, strict=True):
             covariance = self._loose(stage, linear, stage.noise(sigma / SCALE, _LOOSE)[:, 0])
@@ -710,11 +718,19 @@ class _Fitting:
     def _practice(stage: _Stage, shape: Shape) -> Floats:
         return shape.of(stage.evidence.before)
 
+    def _usual_noise(self, sigma: float) -> list[tuple[Floats, Floats]]:
+        """Of each stage at one spread and the usual walk: (T, T) inverse covariance, (T,) shift."""
+        spread, found = np.array([sigma]), []
+        for stage in self.stages:
+            walk = np.array([np.median(stage.walks)])
+            inverse = np.asarray(np.linalg.inv(stage.noise(spread, walk)[0, 0]), dtype=float)
+            found.append((inverse, stage.shift(spread, walk)[0, 0]))
+        return found
+
     def _most_probable(
-        self, shape: Shape, sigma: float | None = None
+        self, shape: Shape, noise: Sequence[tuple[Floats, Floats]]
     ) -> list[tuple[_Linear, float]]:
         """Gauss-Newton over all stages at once: where to linearise, and the practice there."""
-        spread = np.array([self.sigma if sigma is None else sigma])
         at = [np.zeros(stage.size) for stage in self.stages]
         practice = 0.0
         known = not len(self.practice.unknown) or shape.scale == 0.0
@@ -723,25 +739,26 @@ class _Fitting:
             b = _exponent(self.practice, practice)
             rate = (_exponent(self.practice, practice + 1e-4) - b) / 1e-4
             information, pull = 1.0, -practice
-            inverses = []
-            for stage, own in zip(self.stages, linear, strict=True):
-                walk = np.array([np.median(stage.walks)])
-                covariance = stage.noise(spread, walk)[0, 0]
-                covariance = covariance + own.jacobian @ stage.prior @ own.jacobian.T
-                inverse = np.linalg.inv(covariance)
-                shift = stage.shift(spread, walk)[0, 0]
+            gains = []
+            for stage, own, (inverse, shift) in zip(self.stages, linear, noise, strict=True):
                 curve = self._practice(stage, shape)
-                residual = own.residual + shift + b * curve
-                information += rate**2 * float(curve @ inverse @ curve)
-                pull -= rate * float(curve @ inverse @ residual)
-                inverses.append((inverse, residual, curve))
+                columns = np.column_stack(
+                    [own.jacobian, own.residual + shift + b * curve, curve]
+                )
+                # Coordinates and level integrated out: Woodbury's identity.
+                gram, size = columns.T @ (inverse @ columns), stage.size + 1
+                precision = stage.precision + gram[:size, :size]
+                gain = np.linalg.solve(precision, gram[:size, size:])
+                reduced = gram[size:, size:] - gram[size:, :size] @ gain
+                information += rate**2 * float(reduced[1, 1])
+                pull -= rate * float(reduced[1, 0])
+                gains.append(gain)
             if not known:
                 step = pull / information
                 practice = min(max(practice + min(max(step, -1.0), 1.0), -3.0), 3.0)
             b_new = _exponent(self.practice, practice)
-            for n, (stage, own) in enumerate(zip(self.stages, linear, strict=True)):
-                inverse, residual, curve = inverses[n]
-                wanted = stage.prior @ own.jacobian.T @ inverse @ (residual + (b_new - b) * curve)
+            for n, (gain, own) in enumerate(zip(gains, linear, strict=True)):
+                wanted = gain @ np.array([1.0, b_new - b])
                 move = np.clip(wanted[:-1] - own.z, -1.0, 1.0)
                 at[n] = np.clip(own.z + move, -_MOST_Z, _MOST_Z)
             linear = [stage.linear(z) for stage, z in zip(self.stages, at, strict=True)]
@@ -765,10 +782,9 @@ class _Fitting:
         return prepared
 
     def _evidence(
-        self, practice_z: Floats, spread_z: Floats, *, coarse: bool
+        self, practice_z: Floats, spread_z: Floats, prepared: Sequence[_Prepared]
     ) -> tuple[Floats, list[list[_Quadratics]]]:
         """(shapes, B, S) log posterior on a grid, not normalised; what it is made of."""
-        prepared = self._prepared(spread_z, coarse=coarse)
         b = self.exponents(practice_z)
         prior = -(practice_z[:, None] ** 2) / 2.0 - spread_z**2 / 2.0
         total = np.array([math.log(shape.weight) for shape in self.shapes])[:, None, None] + prior
@@ -787,7 +803,7 @@ class _Fitting:
         """Points of practice and of the spread where the posterior is."""
         practice = np.linspace(-3.2, 3.2, 33) if len(self.practice.unknown) else np.zeros(1)
         spread = np.linspace(-3.0, 3.0, 9) if len(self.spread.unknown) else np.zeros(1)
-        total, _ = self._evidence(practice, spread, coarse=True)
+        total, _ = self._evidence(practice, spread, self._prepared(spread, coarse=True))
         weight = np.exp(total - total.max())
         of_shape = weight.sum(axis=(1, 2))
         likely = of_shape >= _LEAST_WEIGHT * of_shape.sum()
@@ -801,7 +817,8 @@ class _Fitting:
     def belief(self, names: dict[int, tuple[str, ...]]) -> PaceBelief:
         """The posterior, ready to be drawn from."""
         practice_z, spread_z = self._grids()
-        total, parts = self._evidence(practice_z, spread_z, coarse=False)
+        prepared = self._prepared(spread_z, coarse=False)
+        total, parts = self._evidence(practice_z, spread_z, prepared)
         total = self._widened(total, spread_z)
         weight = np.exp(total - _log_sum(total))
         pairs = weight.sum(axis=1)
@@ -810,7 +827,6 @@ class _Fitting:
         b = self.exponents(practice_z)
         with np.errstate(divide="ignore"):
             log_weight = np.log(weight)
-        prepared = self._prepared(spread_z, coarse=False)
         found = []
         for n, stage in enumerate(self.stages):
             components = {}

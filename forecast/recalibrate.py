@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast import beginning, ledger, luck, replicate
-from forecast.belief import Belief, learn
+from forecast.belief import Belief, Learning
 from forecast.choices import DEFAULT_MODEL, DEFAULT_REPLICATIONS, DEFAULT_SEED
 from forecast.diary import hours_by_week
 from forecast.history import History
@@ -91,16 +91,14 @@ def learnt(project: Project, history: History, as_of: date) -> Belief:
         history: all returns; later ones are left out.
         as_of: the date.
     """
-    plan = luck.plan(project)
+    learning = Learning(luck.plan(project), history, as_of)
     # In the first belief no hours are taken for time that never reached the stages: people may have
     # waited for work instead.
-    first = learn(plan, history, as_of, busy={})
+    first = learning.belief(busy={}, roughly=True)
     if not history.up_to(as_of).returns:
         return first
     trial = _trial(project, first)
-    return learn(
-        plan, history, as_of, busy=trial.busy, sessions_an_hour=trial.sessions_an_hour
-    )
+    return learning.belief(trial.busy, trial.sessions_an_hour)
 
 
 def known(project: Project, history: History, as_of: date) -> Knowledge:
