@@ -397,6 +397,7 @@ def learn(
     *,
     busy: Mapping[date, float] | None = None,
     sessions_an_hour: Mapping[Stage, float] | None = None,
+    shows: tuple[float, float] = (0.75, 1.0),
 ) -> Belief:
     """What the returns up to a date let one believe.
 
@@ -409,8 +410,9 @@ def learn(
             throughout, so that waiting passes for time that never reached the stages.
         sessions_an_hour: of logged time at a stage, for returns that do not tell sessions; None:
             as limits and shifts make them.
+        shows: as of :func:`forecast.singles.delivered`.
     """
-    return Learning(plan, history, as_of).belief(busy, sessions_an_hour)
+    return Learning(plan, history, as_of).belief(busy, sessions_an_hour, shows)
 
 
 class Learning:
@@ -457,6 +459,7 @@ class Learning:
         self,
         busy: Mapping[date, float] | None = None,
         sessions_an_hour: Mapping[Stage, float] | None = None,
+        shows: tuple[float, float] = (0.75, 1.0),
         *,
         roughly: bool = False,
     ) -> Belief:
@@ -465,6 +468,7 @@ class Learning:
         Args:
             busy: as of :func:`learn`.
             sessions_an_hour: likewise.
+            shows: as of :func:`forecast.singles.delivered`.
             roughly: as of :func:`forecast.pace.learn_pace`.
         """
         plan, known = self.plan, self.known
@@ -477,7 +481,7 @@ class Learning:
             of_absence = time.absence()
             if of_absence is not None:
                 numbers[ABSENCE] = of_absence
-        of_delivered = time.delivered()
+        of_delivered = time.delivered(shows)
         if of_delivered is not None:
             numbers[DELIVERED] = of_delivered.number
         return Belief(
@@ -681,7 +685,7 @@ class _Time:
             time.absence_spell_days,
         )
 
-    def delivered(self) -> Delivered | None:
+    def delivered(self, shows: tuple[float, float] = (0.75, 1.0)) -> Delivered | None:
         """The delivered share, absence apart where it was told."""
         time = self.plan.project.time
         part = time.absence_days_a_year.quantile(0.5) / self.plan.absence_days
@@ -703,7 +707,7 @@ class _Time:
             variances.append(own)
             idle.append((1.0 - min(1.0, busy)) / busy / lost)
         factor = 1.0 if self.away_told else 1.0 - part
-        return delivered(time.delivered_share, weeks, shares, factor, variances, idle)
+        return delivered(time.delivered_share, weeks, shares, factor, variances, idle, shows)
 
 
 # --- images

@@ -18,18 +18,20 @@ from forecast import beginning, ledger, luck, replicate
 from forecast.belief import Belief, Learning
 from forecast.choices import DEFAULT_MODEL, DEFAULT_REPLICATIONS, DEFAULT_SEED
 from forecast.diary import hours_by_week
+from forecast.estimates import Estimate
 from forecast.history import History
 from forecast.outcome import Futures
 from forecast.planning import Knowledge, Learnt
 from forecast.project import Project
 from forecast.replicate import one_record, simulate
-from forecast.stages import N_STAGES, Stage
+from forecast.stages import Stage
 from forecast.units import SECONDS_PER_HOUR
 
 __all__ = ["default_as_of", "forecast", "in_words", "known", "learnt", "one_future"]
 
 _TRIAL_FUTURES = 20  # to see how much of their shifts people wait for work
 _TRIAL_SEED = 1
+_LEAST_FELT = 0.05
 
 Floats = NDArray[np.float64]
 
@@ -46,30 +48,68 @@ class _Trial:
     Attributes:
         busy: by Monday, the share of time on shift that is spent in sessions.
         sessions_an_hour: by stage, sessions begun in an hour of sessions.
+        shows: the delivered share that this is simulated at, and how much of a change of it shows
+            in the hours that are worked: where limits end people's work, little.
     """
 
     busy: Mapping[date, float]
     sessions_an_hour: Mapping[Stage, float]
+    shows: tuple[float, float]
 
 
-def _trial(project: Project, belief: Belief | None) -> _Trial:
-    """Play the project from its start a few times, with what is believed."""
-    plan = luck.plan(project, 0, Knowledge(None, belief))
-    worked, on_shift, at_stage, sessions = 0, 0, np.zeros(N_STAGES), np.zeros(N_STAGES)
-    for index in range(_TRIAL_FUTURES):
+@dataclass(frozen=True)
+class _Played:
+    """Sums over some futures. W weeks.
+
+    Attributes:
+        worked, on_shift: (W,) seconds in sessions, and on shift.
+        sessions, at_stage: (9,) sessions, and seconds in them.
+        weeks: whole ones before any of the futures ended.
+    """
+
+    worked: Floats
+    on_shift: Floats
+    sessions: Floats
+    at_stage: Floats
+    weeks: int
+
+
+def _played(project: Project, belief: Belief | None, share: float) -> _Played:
+    """Play the project from its start a few times, with what is believed but the share."""
+    time = replace(project.time, delivered_share=Estimate.known(share))
+    plan = luck.plan(replace(project, time=time), 0, Knowledge(None, belief))
+    every = []
+    for index in range(_TRIAL_FUTURES // 2):
         drawn, rows = one_record(plan, _TRIAL_SEED, index)
-        work = hours_by_week(rows, drawn)
-        worked = worked + work.by_person.sum(axis=1)
-        on_shift = on_shift + work.on_shift.sum(axis=1)
-        at_stage += work.by_stage.sum(axis=0)
-        sessions += work.sessions.sum(axis=0)
-    share = np.full(np.shape(on_shift), math.nan)
-    np.divide(worked, on_shift, out=share, where=np.asarray(on_shift) > 0)
+        every.append(hours_by_week(rows, drawn))
+    return _Played(
+        np.sum([work.by_person.sum(axis=1) for work in every], axis=0, dtype=float),
+        np.sum([work.on_shift.sum(axis=1) for work in every], axis=0, dtype=float),
+        np.sum([work.sessions.sum(axis=0) for work in every], axis=0, dtype=float),
+        np.sum([work.by_stage.sum(axis=0) for work in every], axis=0, dtype=float),
+        min(int(np.flatnonzero(work.on_shift.any(axis=1)).max(initial=0)) for work in every),
+    )
+
+
+def _trial(project: Project, belief: Belief | None, as_of: date) -> _Trial:
+    """Play the project with two delivered shares and the same luck."""
+    estimate = project.time.delivered_share
+    shares = estimate.quantile(0.2), estimate.quantile(0.8)
+    low, high = (_played(project, belief, share) for share in shares)
+    worked, on_shift = low.worked + high.worked, low.on_shift + high.on_shift
+    busy = np.full(worked.shape, math.nan)
+    np.divide(worked, on_shift, out=busy, where=on_shift > 0.0)
     monday = project.grant.start - timedelta(days=project.grant.start.weekday())
+    at_stage, sessions = low.at_stage + high.at_stage, low.sessions + high.sessions
+    weeks = slice(0, max(1, min(low.weeks, high.weeks, (as_of - monday).days // 7 + 1)))
+    sums = low.worked[weeks].sum(), high.worked[weeks].sum()
+    felt = 1.0
+    if shares[1] > shares[0] and min(sums) > 0.0:
+        felt = math.log(sums[1] / sums[0]) / math.log(shares[1] / shares[0])
     return _Trial(
         {
             monday + timedelta(weeks=week): float(each)
-            for week, each in enumerate(share)
+            for week, each in enumerate(busy)
             if not math.isnan(each)
         },
         {
@@ -77,6 +117,7 @@ def _trial(project: Project, belief: Belief | None) -> _Trial:
             for stage in Stage
             if at_stage[stage] > 0
         },
+        (math.sqrt(shares[0] * shares[1]), min(max(felt, _LEAST_FELT), 1.0)),
     )
 
 
@@ -97,8 +138,8 @@ def learnt(project: Project, history: History, as_of: date) -> Belief:
     first = learning.belief(busy={}, roughly=True)
     if not history.up_to(as_of).returns:
         return first
-    trial = _trial(project, first)
-    return learning.belief(trial.busy, trial.sessions_an_hour)
+    trial = _trial(project, first, as_of)
+    return learning.belief(trial.busy, trial.sessions_an_hour, trial.shows)
 
 
 def known(project: Project, history: History, as_of: date) -> Knowledge:

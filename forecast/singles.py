@@ -203,6 +203,7 @@ def delivered(
     factor: float,
     variance: Sequence[float],
     idle: Sequence[float],
+    shows: tuple[float, float] = (0.75, 1.0),
 ) -> Delivered | None:
     """The delivered share from weekly shares of rostered hours at the stages.
 
@@ -214,11 +215,15 @@ def delivered(
             was not told apart.
         variance: of the logit of each, from absence.
         idle: what waiting for work, as simulated, has moved the logit of each by.
+        shows: the share at which waiting was simulated, and how much of a change of the share shows
+            in the hours that are worked: 1 where nobody waits or all wait for each other, 0 where
+            limits alone say how long people work.
     """
     if estimate.is_known or not weeks:
         return None
     values = np.clip(_values(estimate, _GRID) * factor, 1e-3, 1.0 - 1e-3)
-    level: Floats = np.asarray(logit(values))
+    at, felt = logit_of(shows[0] * factor), shows[1]
+    level: Floats = np.asarray(at + felt * (logit(values) - at))
     observed: Floats = np.asarray(logit(np.clip(np.array(shares), 0.01, 0.99)))
     number = np.array(weeks, dtype=float)
     gaps = np.abs(number[:, None] - number)
@@ -229,13 +234,17 @@ def delivered(
     logs, kept = [], []
     for sd, left in share_kinds():
         own = sd**2 * left**gaps
-        inverse = np.linalg.inv(own + noise)
-        log_det = np.linalg.slogdet(own + noise)[1]
+        seen = felt**2 * own + noise
+        inverse = np.linalg.inv(seen)
+        log_det = np.linalg.slogdet(seen)[1]
         oo, oy, yy = ones @ inverse @ ones, ones @ inverse @ observed, observed @ inverse @ observed
         logs.append(-0.5 * (log_det + yy - 2.0 * level * oy + level**2 * oo))
-        last = own[-1] @ inverse
-        left_over = max(0.0, sd**2 - float(last @ own[-1]))
-        kept.append((sd, left, float(last @ observed), -float(last @ ones), math.sqrt(left_over)))
+        last = felt * own[-1] @ inverse
+        left_over = max(0.0, sd**2 - felt * float(last @ own[-1]))
+        # The mean in the logit of the share itself, whatever shows of it.
+        middle = float(last @ observed) - (1.0 - felt) * at * float(last @ ones)
+        slope = -felt * float(last @ ones)
+        kept.append((sd, left, middle, slope, math.sqrt(left_over)))
     prior = -(_GRID**2) / 2.0
     both = np.array(logs) + prior
     table = np.array(kept)

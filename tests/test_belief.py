@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy import optimize, stats
-from scipy.special import ndtr, ndtri
+from scipy.special import expit, logit, ndtr, ndtri
 
 from forecast import diary, luck, replicate
 from forecast.belief import Belief, Drawn, learn
@@ -273,6 +273,25 @@ def test_delivered_time_is_a_share_of_each_week_and_weeks_may_drift() -> None:
     assert sunk.number.at(1.0) - sunk.number.at(-1.0) > 1.5 * (
         steady.number.at(1.0) - steady.number.at(-1.0)
     )
+
+
+def test_where_limits_end_peoples_work_their_hours_do_not_tell_the_delivered_share() -> None:
+    """Of a share that shows by half in the hours, half of what they moved by is seen."""
+    estimate = Estimate(0.60, 0.75, 0.85, at_most_one=True)
+    true = 0.68
+    at = estimate.quantile(0.5)
+    found = {}
+    for felt in (1.0, 0.5, 0.05):
+        seen = expit(logit(at) + felt * (logit(true) - logit(at)))
+        one = delivered(estimate, range(40), [seen] * 40, 1.0, [0.0] * 40, [0.3] * 40, (at, felt))
+        assert one is not None
+        points = [estimate.quantile(float(ndtr(one.number.at(z)))) for z in (-1.28, 0.0, 1.28)]
+        found[felt] = points[1], points[2] - points[0]
+    assert found[1.0][0] == pytest.approx(true, abs=0.015)
+    assert true < found[1.0][0] < found[0.5][0] < found[0.05][0] < at + 0.01
+    prior = estimate.quantile(0.9) - estimate.quantile(0.1)
+    assert found[1.0][1] < found[0.5][1] < found[0.05][1]
+    assert found[0.05][1] > 0.95 * prior
 
 
 def test_hours_of_weeks_with_idle_people_say_less_of_the_delivered_share() -> None:
