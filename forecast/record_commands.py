@@ -341,8 +341,11 @@ def _hindcast(options: argparse.Namespace) -> None:
     replications = read.whole("replications", 1)
     read.file("out")
     project = read.project()
+    from forecast.record import open_record  # noqa: PLC0415  # see above
     from forecast.recording import hindcasts  # noqa: PLC0415  # see above
 
+    with open_record(options.folder, project, create=False) as record:
+        _refuse_if_empty(record)
     made = hindcasts(options.folder, project, replications, say=_say)
     print("Hindcasts are not kept, and never counted among the issued forecasts.")
     _judge(options, project, made, "hindcast")
