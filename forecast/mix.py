@@ -121,8 +121,7 @@ def learn_mix(plan: Plan, history: History) -> MixBelief | None:
     correlation, _ = box_correlation(opened.pools())
     box_items = opened.box_items()
     inflation = 1.0 + max(0.0, box_items - 1.0) * correlation
-    told = opened.cells / max(1.0, inflation)
-    alpha, common = _alpha(plan, told)
+    alpha, common = _alpha(plan, opened.cells / max(1.0, inflation))
     return MixBelief(
         cells=tuple((cell.series, cell.material) for cell in plan.cells),
         alpha=alpha,

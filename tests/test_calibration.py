@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -80,19 +82,20 @@ def test_the_forecaster_learns_from_what_is_on_record() -> None:
 
 
 @pytest.fixture
-def measured(monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
+def measured(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
     """What was asked to be measured; nothing is, and all comes out badly."""
-    asked: dict[str, object] = {}
+    asked: dict[str, Any] = {}
 
     def belief(runs: int, *_: object, **__: object) -> Ranks:
         asked["belief"] = runs
         return _ranks(3.0, runs=runs)
 
-    def loop(_: Project, __: object, runs: int, **options: object) -> list[Scored]:
-        asked.setdefault("worlds", [])
+    def loop(
+        _: Project, __: object, runs: int, *, worlds: tuple[str], **___: object
+    ) -> list[Scored]:
+        (world,) = worlds
         asked["loop"] = runs
-        (world,) = options["worlds"]  # type: ignore[misc]
-        asked["worlds"].append(world)  # type: ignore[attr-defined]
+        asked["worlds"] = [*asked.get("worlds", []), world]
         return [Scored(world, n, 0.25, "finish", 0.99, (2.0, 1.0, 3.0)) for n in range(runs)]
 
     monkeypatch.setattr(calibration, "belief_calibration", belief)
@@ -102,7 +105,7 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
 
 
 def test_everything_is_measured_and_what_falls_short_is_listed(
-    measured: dict[str, object], capsys: pytest.CaptureFixture[str]
+    measured: dict[str, Any], capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert calibrate.main([]) == 0
     assert measured == {"belief": 500, "loop": 300, "worlds": list(closed_loop.WORLDS)}
@@ -128,7 +131,7 @@ def test_everything_is_measured_and_what_falls_short_is_listed(
     ],
 )
 def test_less_may_be_measured(
-    measured: dict[str, object], arguments: list[str], expected: dict[str, object]
+    measured: dict[str, Any], arguments: list[str], expected: dict[str, Any]
 ) -> None:
     calibrate.main(arguments)
     assert measured == expected

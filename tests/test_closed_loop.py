@@ -13,7 +13,7 @@ from statistics import NormalDist
 import numpy as np
 import pytest
 
-from forecast import closed_loop, luck, replicate
+from forecast import calibrate, closed_loop, luck, replicate
 from forecast.closed_loop import PROGRESS, QUANTITIES, WORLDS, Scored, Truth
 from forecast.history import History
 from forecast.outcome import NOT_BY_HORIZON, Futures
@@ -322,3 +322,31 @@ def test_who_knows_the_truth_forecasts_its_hours_to_the_second() -> None:
 
 def test_who_counts_overhead_twice_is_found_out() -> None:
     assert closed_loop.hours_ratio(_counts_overhead_twice) > 1.05
+
+
+def test_who_learns_from_the_returns_forecasts_true_hours_within_a_hundredth() -> None:
+    from_record = partial(calibrate.forecaster, replications=60)
+    assert closed_loop.hours_ratio(from_record) == pytest.approx(1.0, abs=0.01)
+
+
+# Forecasts from the record; run.py calibrate measures them on hundreds of truths
+
+
+def test_forecasts_from_the_record_hold_what_comes_and_beat_both_rivals(project: Project) -> None:
+    """Four truths: only what is badly wrong shows here."""
+    from_record = partial(calibrate.forecaster, replications=40)
+    learnt, ignorant = (
+        closed_loop.run(
+            project, forecaster, runs=4, workers=1, worlds=("as assumed",), progress=False
+        )
+        for forecaster in (from_record, _from_the_plan)
+    )
+    assert closed_loop.coverage(learnt, 0.95) >= 0.8
+    scores = [np.mean([each.crps[0] for each in found]) for found in (learnt, ignorant)]
+    assert scores[0] < 0.7 * scores[1]
+    early = [each for each in learnt if each.progress <= 0.25]
+    for quantity in QUANTITIES:
+        over, _, _ = closed_loop.ratio([each for each in early if each.quantity == quantity])
+        assert over < 0.9, quantity
+    # Not all on one side.
+    assert 0.2 < np.mean([each.place for each in learnt]) < 0.8

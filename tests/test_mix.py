@@ -149,7 +149,8 @@ def test_what_a_survey_of_all_leaves_open_is_the_same_for_all_series() -> None:
     def evenly(
         names: Sequence[tuple[str, ...]], places: NDArray[np.uint64] | None = None
     ) -> Floats:
-        return rng.random((len(names), *np.shape(places)))
+        assert places is not None
+        return rng.random((len(names), len(places)))
 
     for _ in range(200):
         truth = rng.dirichlet(prior)
