@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -151,7 +152,7 @@ class MouldHours:
     Attributes:
         hours: seven, from Monday: 0 where the person is not rostered, not assigned to mould
             work, or has used up the days; before anything is worked in that week.
-        days: on how many of them, at most.
+        days: on how many of these days the person may work with mould altogether, at most.
     """
 
     person: str
@@ -181,15 +182,29 @@ def mould_hours_left(project: Project, history: History, monday: date) -> tuple[
         assigned = [any(r.covers(d) and r.mould_work for r in _rows(project, person)) for d in days]
         if not any(assigned):
             continue
+        left = [_days_left(project, exposed, person, day) for day in days]
         hours = tuple(
             min(project.exposure.hours_per_day, float(rostered.hours[number, n]))
-            if assigned[n] and _days_left(project, exposed, person, day) > 0
+            if assigned[n] and left[n] > 0
             else 0.0
-            for n, day in enumerate(days)
+            for n in range(7)
         )
-        most = max(_days_left(project, exposed, person, day) for day in days)
-        found.append(MouldHours(person, hours, min(most, sum(h > 0 for h in hours))))
+        found.append(MouldHours(person, hours, _most_days(hours, left)))
     return tuple(found)
+
+
+def _most_days(hours: Sequence[float], left: Sequence[int]) -> int:
+    """How many exposure days fit into the week.
+
+    The n-th of them needs n left. Earlier ones of the same week stay within the six days before,
+    and what is on record drops out of these with time, so the last days of the week fit best.
+    """
+    open_days = [n for n in range(7) if hours[n] > 0.0]
+    for most in range(len(open_days), 0, -1):
+        last = open_days[-most:]
+        if all(left[day] >= place for place, day in enumerate(last, start=1)):
+            return most
+    return 0
 
 
 def _rows(project: Project, person: str) -> list[TeamRow]:
