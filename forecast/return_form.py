@@ -27,6 +27,7 @@ from forecast.record import Version, open_record
 from forecast.recording import Recorded, record_return
 from forecast.return_files import write_return
 from forecast.return_sheet import Grid, grids
+from forecast.stages import STAGE_NAMES, Stage
 from forecast.week_report import issued_sentences
 from forecast.weekly import SHEETS, WeeklyReturn
 from forecast.words import joined, long_date, number
@@ -38,7 +39,11 @@ _DATES = ("week", "date", "put_in", "taken_out")
 _WIDE = {"note": "40em", "series": "16em", "person": "9em", "material": "9em", "date": "13em"}
 _TITLES = {"mould_hours": "of which mould", "red_rot": "red rot", "still_damp": "still damp",
            "put_in": "put in", "taken_out": "taken out"}  # fmt: skip
-_NOTHING_TOLD = "Blank means not told; a written 0 means none."
+_ONLY_AT = {
+    "images": STAGE_NAMES[Stage.IMAGING],
+    "rejected": STAGE_NAMES[Stage.CHECKING],
+}
+_CELL = 'style="text-align: left; padding: 0.2em 1.5em 0.2em 0"'
 
 Row = dict[str, str]
 
@@ -101,6 +106,9 @@ class _Sheet:
             column: self._cell(column, printed.get(column), (filled or {}).get(column, ""))
             for column in self.columns
         }
+        for column, stage in _ONLY_AT.items():
+            if column in cells and printed.get("stage", stage) != stage:
+                cells[column].disabled = True
         self.cells.append(cells)
         row = widgets.HBox([_number_of(str(len(self.cells))), *cells.values()])
         self.rows.children = (*self.rows.children, row)
@@ -422,15 +430,21 @@ def _list_of(versions: Sequence[Version]) -> str:
         return "<p>No week is on record yet.</p>"
     latest = {version.week: version for version in versions}
     times = {week: sum(v.week == week for v in versions) for week in latest}
-    rows = "".join(
-        f"<tr><td>{escape(long_date(week))}</td>"
-        f"<td>{escape(joined([name for name in SHEETS if name in latest[week].ret.told]))}</td>"
-        f"<td>{escape(long_date(latest[week].recorded_at.date()))}</td>"
-        f"<td>{'' if times[week] == 1 else number(times[week] - 1)}</td></tr>"
+    heads = ("Week of", "Sheets told", "Recorded on", "Corrections")
+    rows = [
+        (
+            long_date(week),
+            joined([name for name in SHEETS if name in latest[week].ret.told]),
+            long_date(latest[week].recorded_at.date()),
+            number(times[week] - 1),
+        )
         for week in sorted(latest, reverse=True)
+    ]
+    head = "".join(f"<th {_CELL}>{escape(words)}</th>" for words in heads)
+    body = "".join(
+        f"<tr>{''.join(f'<td {_CELL}>{escape(words)}</td>' for words in row)}</tr>" for row in rows
     )
     return (
-        "<table><caption>On record</caption><thead><tr><th>Week of</th><th>Sheets told</th>"
-        f"<th>Recorded on</th><th>Corrections</th></tr></thead><tbody>{rows}</tbody></table>"
-        f"<p>{_NOTHING_TOLD}</p>"
+        f"<p><b>On record</b></p><table><thead><tr>{head}</tr></thead>"
+        f"<tbody>{body}</tbody></table>"
     )

@@ -90,6 +90,16 @@ def test_every_sheet_is_there_and_none_offers_what_the_project_has_not(folder: P
     assert [value for _, value in people] == ["AB"]
 
 
+def test_images_are_asked_for_at_imaging_only(folder: Path) -> None:
+    counts = form(folder).sheet("counts")
+    counts.one_more.click()
+    open_ = [row["stage"].value for row in counts.cells if not row["images"].disabled]
+    assert open_ == ["imaging", ""]
+    assert [r["stage"].value for r in counts.cells if not r["rejected"].disabled] == [
+        "checking", "",
+    ]  # fmt: skip
+
+
 def test_dates_are_chosen_in_words(folder: Path) -> None:
     made = form(folder)
     fill(made, "drying", 1)
@@ -252,7 +262,7 @@ def test_a_correction_begins_with_what_is_on_record(folder: Path) -> None:
     assert after.counts[0].items == 5
     assert after.exposure == before.exposure
     assert not made.correction.value
-    assert "<td>1</td>" in made.on_record.value
+    assert ">1</td>" in made.on_record.value
 
 
 def test_a_correction_without_a_change_changes_nothing(folder: Path) -> None:
