@@ -26,6 +26,7 @@ Floats = NDArray[np.float64]
 
 # One less of a move (-1: of none), one more of another, and what must wait at which nodes for that.
 _Change = tuple[int, int, tuple[tuple[int, int], ...]]
+_Onward = list[tuple[Ints, Ints]]  # nodes, and those after them
 Flags = NDArray[np.bool_]
 
 _PLENTY = 2**40  # at a node that holds as many as one likes
@@ -40,7 +41,8 @@ class _Open:
     """A row that leaves something open.
 
     Attributes:
-        moves, start, end, also: its moves, and their nodes.
+        moves, start, end: its moves, and their nodes.
+        effect: nodes that may be short, which move each belongs to, and what it adds there.
         nodes: from which what waits may be at a start, or come there at will, in so many
             ``ways`` (starts, nodes); None: only at the start itself.
     """
@@ -49,7 +51,7 @@ class _Open:
     moves: Ints
     start: Ints
     end: Ints
-    also: Ints
+    effect: tuple[Ints, Ints, Ints]
     nodes: Ints
     ways: Ints | None
 
@@ -108,19 +110,28 @@ class Moves:
         return made, self.waiting(made)
 
     @cached_property
-    def open_rows(self) -> list[tuple[list[tuple[Ints, Ints]], list[_Open]]]:
+    def open_rows(self) -> list[tuple[_Onward | None, list[_Open]]]:
         """Rows that leave something open, in their order; those that begin together in one list.
 
-        With each list the nodes beyond its first, from the last, and those after them.
+        With each list the nodes beyond its first, from the last, and those after them; None: what
+        these are short of is known from the list before.
         """
         rows: dict[int, list[_Open]] = {}
         ways = self._ways()
-        level = {node: n for n, group in enumerate(self.order) for node in group.tolist()}
+        level = np.zeros(self.nodes, dtype=np.int64)
+        for n, group in enumerate(self.order):
+            level[group] = n
         for n, mine in enumerate(self.of_row):
             if len(mine) > 1 and self.number[n] and not self.given[n]:
-                first = max(level[int(node)] for node in self.start[mine])
+                first = int(level[self.start[mine]].max())
                 rows.setdefault(first, []).append(self._open(n, mine, ways))
-        return [(self._onward(first), rows[first]) for first in sorted(rows, reverse=True)]
+        found: list[tuple[_Onward | None, list[_Open]]] = []
+        beyond = True
+        for first in sorted(rows, reverse=True):
+            found.append((self._onward(first) if beyond else None, rows[first]))
+            # Only what leaves a node further on changes what is short there.
+            beyond = any((level[row.start] < first).any() for row in rows[first])
+        return found
 
     def _open(self, row: int, mine: Ints, ways: Ints) -> _Open:
         start = self.start[mine]
@@ -132,10 +143,20 @@ class Moves:
             moves=mine,
             start=start,
             end=self.end[mine],
-            also=self.also[mine],
+            effect=self._effect_of(mine),
             nodes=start if alone else from_nodes,
             ways=None if alone else ways[:, from_nodes],
         )
+
+    def _effect_of(self, moves: Ints) -> tuple[Ints, Ints, Ints]:
+        """(K,) nodes, places among some moves, and what one of the move adds to the node."""
+        rows = [
+            (node, place, by)
+            for place, move in enumerate(moves.tolist())
+            for node, by in self.effects[move].items()
+        ]
+        table = np.array(rows, dtype=np.int64).reshape(-1, 3)
+        return table[:, 0], table[:, 1], table[:, 2]
 
     def _ways(self) -> Ints:
         """(N, N) in how many ways what waits at the second node may come to the first at will."""
@@ -144,7 +165,7 @@ class Moves:
             ways[end] += ways[start]
         return ways
 
-    def _onward(self, level: int) -> list[tuple[Ints, Ints]]:
+    def _onward(self, level: int) -> _Onward:
         """Nodes and those after them, from the last; one with none after it is left out."""
         pairs = [(group, self.next_node[group]) for group in self.order[:level]]
         return [(group, after) for group, after in pairs if (group != after).all()]
@@ -243,8 +264,11 @@ def allot(moves: Moves, given: Ints, rng: np.random.Generator) -> Ints:
     settled, waits = moves.settled
     made = settled + given
     waits = waits + moves.waiting(given)
+    short = np.zeros_like(waits)
     for onward, rows in moves.open_rows:
-        _share(rows, _short(onward, waits), made, waits, rng)
+        if onward is not None:
+            short = _short(onward, waits)
+        _share(rows, short, made, waits, rng)
     waits[list(moves.endless)] = _PLENTY
     if not (waits < 0).any():
         return made
@@ -271,16 +295,19 @@ def _share(
     """Share out rows of one stage: first what later rows will need, then as it comes."""
     for row in rows:
         room, number = row.room(waits), row.number
-        share = _some(np.minimum(short[row.end], room), number, rng)
-        share += _some(room - share, number - int(share.sum()), rng)
+        needed = short[row.end]
+        if needed.any():
+            share = _some(np.minimum(needed, room), number, rng)
+            share += _some(room - share, number - int(share.sum()), rng)
+            short[row.end] = np.maximum(needed - share, 0)
+        else:
+            share = _some(room, number, rng)
         left = number - int(share.sum())
         if left:
             share[int(rng.integers(len(share)))] += left  # short for now: others will hand over
         made[row.moves] += share
-        np.subtract.at(waits, row.start, share)
-        np.add.at(waits, row.end, share)
-        np.add.at(waits, row.also, share)
-        short[row.end] = np.maximum(short[row.end] - share, 0)
+        nodes, place, by = row.effect
+        np.add.at(waits, nodes, share[place] * by)
 
 
 def _some(among: Ints, number: int, rng: np.random.Generator) -> Ints:
@@ -290,9 +317,11 @@ def _some(among: Ints, number: int, rng: np.random.Generator) -> Ints:
     return np.asarray(rng.multivariate_hypergeometric(among, number), dtype=np.int64)
 
 
-def _short(onward: list[tuple[Ints, Ints]], waits: Ints) -> Ints:
+def _short(onward: _Onward, waits: Ints) -> Ints:
     """(N,) what must still come to each node, for what leaves it and the nodes after it."""
     short = np.zeros_like(waits)
+    if waits.min() >= 0:
+        return short
     for group, after in onward:
         short[group] = np.maximum(0, short[after] - waits[group])
     return short
