@@ -7,15 +7,20 @@ import json
 import shutil
 import subprocess
 import sys
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
-from forecast import cli
+from forecast import cli, diary, luck
 from forecast.exposure import CAUTIONS
+from forecast.folder import read_project
 from forecast.outcome import NOT_BY_HORIZON
+from forecast.replicate import one_record
 from forecast.results import QUANTILES
+from forecast.return_files import write_return
 from forecast.stages import STAGE_NAMES
+from forecast.weekly import WeeklyReturn
 from tests.bad_inputs import BAD_INPUTS, BadInput
 
 _ROOT = Path(__file__).resolve().parent.parent
@@ -185,7 +190,6 @@ def test_an_items_way_is_told_with_who_for_the_team(
 def test_a_trace_is_of_the_future_that_the_forecast_saw(
     tiny: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from forecast.folder import read_project
     from forecast.replicate import simulate
 
     futures = simulate(read_project(tiny), None, 4, 5, 1, progress=False, standstill=False)
@@ -194,6 +198,51 @@ def test_a_trace_is_of_the_future_that_the_forecast_saw(
     told = capsys.readouterr().out.splitlines()
     last = max(line.split()[1] for line in told if line.endswith(" is done"))
     assert last == str(futures.date_of(int(futures.finish_day[3])))
+
+
+def test_a_forecast_goes_on_from_the_record_where_there_is_one(
+    tiny: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    results = tmp_path / "out.json"
+
+    def made(*options: str) -> tuple[str, dict[str, object], str]:
+        given = [*_FEW, "--json", str(results), "--out", str(tmp_path / "page.html"), *options]
+        assert cli.main(["schedule", str(tiny), *given]) == 0
+        page = (tmp_path / "page.html").read_text(encoding="utf-8")
+        return capsys.readouterr().out, json.loads(results.read_text(encoding="utf-8")), page
+
+    before = made()
+    for told in _returns(tiny):
+        write_return(told, tmp_path / told.week.isoformat())
+        source = str(tmp_path / told.week.isoformat())
+        assert cli.main(["record", str(tiny), source, "--no-forecast"]) == 0
+    capsys.readouterr()
+    said, told_, page = made()
+    assert told_["as_of"] == "2026-01-18", "the Sunday of the last recorded week"
+    record = told_["record"]
+    assert isinstance(record, dict)
+    assert (record["weeks"], record["last_week"]) == (2, "2026-01-12")
+    knows = "The forecast knows the returns of 2 weeks, the last of them of the week of 12 January"
+    change = "No forecast covers a change of the work that has not happened yet."
+    for text in (said, page):
+        assert knows in text
+        assert change in text
+    # What was known before the first return counts is what was known then.
+    earlier = made("--as-of", "2026-01-04")
+    assert earlier[1:] == before[1:]
+    assert knows not in earlier[0]
+    assert change not in earlier[2]
+    assert cli.main(["trace", str(tiny), "--replication", "0", "--item", "0"]) == 0
+    began = capsys.readouterr().out.splitlines()[1]
+    assert "2026-01-05" not in began
+
+
+def _returns(folder: Path) -> tuple[WeeklyReturn, ...]:
+    """Two weeks of a future of the project."""
+    project = read_project(folder)
+    plan = luck.plan(project)
+    drawn, rows = one_record(plan, 7, 2)
+    return diary.returns(plan, drawn, rows, project.grant.start + timedelta(weeks=2, days=-1))
 
 
 def test_who_a_trace_is_for_stands_in_its_help(capsys: pytest.CaptureFixture[str]) -> None:
