@@ -13,6 +13,7 @@ from forecast.blocks import (
     Figure,
     Heading,
     Note,
+    PageBreak,
     Paragraph,
     Report,
     Table,
@@ -27,6 +28,7 @@ EVERY_KIND = Report(
         Facts((("Items", "2,400"), ("Grant", "R&D"))),
         Figure("figure-x", "A chart", "It rises.", "<svg></svg>", "Below it."),
         Table("Numbers", ("Day", "Items"), (("Monday", "3"), ("Tuesday", "4")), (1,), "A note."),
+        PageBreak(),
         Note("Look", ("at this",)),
     ]
 )
@@ -74,3 +76,9 @@ def test_reports_add_up_and_know_their_title() -> None:
     assert whole.title == "A report"
     assert Report().title == ""
     assert whole[0] == Paragraph("Before.")
+
+
+def test_a_page_break_is_on_paper_only() -> None:
+    assert PageBreak().text() == ""
+    assert Report([Paragraph("One."), PageBreak(), Paragraph("Two.")]).text() == "One.\n\nTwo."
+    assert 'class="page-break"' in EVERY_KIND.html()

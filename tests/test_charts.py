@@ -25,6 +25,7 @@ KEYS = (
     "exposure",
     "person-exposure",
     "track-record",
+    "why",
 )
 # A person reads the units where the numbers stand.
 AXES = {
@@ -37,6 +38,7 @@ AXES = {
     "exposure": ["hours of exposure in the week", "week beginning"],
     "person-exposure": ["hours", "QX", "VZ"],
     "track-record": ["items", "weeks", "1 week later", "The finish"],
+    "why": ["days by which it moved the middle finish date (right: later)", "Minutes an item"],
 }
 
 
@@ -54,6 +56,7 @@ def figures(never: int = 20) -> dict[str, Figure]:
         charts.exposure_chart(tables.exposure_in_total(made)),
         charts.person_exposure_chart(tables.exposure_by_person(made)),
         charts.track_record_chart(held_against()),
+        charts.why_chart(causes(), date(2026, 5, 17)),
     ]
     return {figure.key.removeprefix("figure-"): figure for figure in drawn}
 
@@ -78,6 +81,18 @@ def held_against() -> pd.DataFrame:
             ("the finish", "weeks"),
         )
         for n in range(6)
+    )
+
+
+def causes() -> pd.DataFrame:
+    """What moved a date: the minutes most, the longest name last and by nothing."""
+    return pd.DataFrame(
+        {
+            "cause": ["Minutes an item", "Hours delivered", "Changes of the plan"],
+            "days": [-13.1, 1.2, 0.3],
+            "low": [-21.4, -3.2, 0.0],
+            "high": [-8.1, 5.5, 0.6],
+        }
     )
 
 
@@ -201,3 +216,31 @@ def test_forecasts_made_afterwards_have_a_chart_of_their_own() -> None:
 
 def test_even_a_single_forecast_stands_at_a_date() -> None:
     assert ">Mar<" in charts.track_record_chart(held_against().iloc[:1]).svg
+
+
+def test_what_moved_the_date_is_said_by_cause_in_whole_days() -> None:
+    figure = figures()["why"]
+    said = "minutes an item 13 days earlier, hours delivered 1 day later and changes of the plan no"
+    assert said in figure.alternative
+    assert figure.title.endswith("since the forecast of 17 May 2026")
+
+
+def test_causes_stand_in_the_order_given_whole_and_with_both_directions_on_the_axis() -> None:
+    words = words_in(figures()["why"])
+    names = [word for word in words if word in set(causes()["cause"])]
+    assert names == list(causes()["cause"])
+    assert "+20" in words
+    assert "\u221220" in words
+
+
+def test_a_cause_has_a_dot_and_the_length_of_its_interval() -> None:
+    figure = figures()["why"]
+    wider = charts.why_chart(causes().assign(low=[-30.0, -3.2, 0.0]), date(2026, 5, 17))
+    assert figure.svg != wider.svg
+    dots = re.findall(rf'fill="{charts.BLUE}"', figure.svg)
+    assert len(dots) == 3
+
+
+def test_a_date_that_nothing_moved_has_a_chart_as_well() -> None:
+    still = causes().assign(days=0.0, low=0.0, high=0.0)
+    assert "no day" in charts.why_chart(still, date(2026, 5, 17)).alternative
