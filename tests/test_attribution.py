@@ -342,11 +342,11 @@ def test_with_another_plan_alone_the_plan_is_the_cause() -> None:
 def test_a_week_of_real_progress_adds_up() -> None:
     project = small()
     before = History(on_record().returns[:-3])
-    states = [State(project, h, h.returns[-1].last_day) for h in (before, on_record())]
-    why = explain(*states, recalibrate.known, simulated)
+    old, new = (State(project, h, h.returns[-1].last_day) for h in (before, on_record()))
+    why = explain(old, new, recalibrate.known, simulated)
     adds_up(
         why,
-        *(simulated(project, s.as_of, recalibrate.known(*vars(s).values())) for s in states),
+        *(simulated(project, s.as_of, recalibrate.known(*vars(s).values())) for s in (old, new)),
     )
     assert sum(abs(days) for days in shares(why).values()) > 0.0
 

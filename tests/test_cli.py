@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -212,9 +213,9 @@ def test_a_forecast_goes_on_from_the_record_where_there_is_one(
         return capsys.readouterr().out, json.loads(results.read_text(encoding="utf-8")), page
 
     before = made()
-    for told in _returns(tiny):
-        write_return(told, tmp_path / told.week.isoformat())
-        source = str(tmp_path / told.week.isoformat())
+    for ret in _returns(tiny):
+        write_return(ret, tmp_path / ret.week.isoformat())
+        source = str(tmp_path / ret.week.isoformat())
         assert cli.main(["record", str(tiny), source, "--no-forecast"]) == 0
     capsys.readouterr()
     said, told_, page = made()
@@ -232,9 +233,12 @@ def test_a_forecast_goes_on_from_the_record_where_there_is_one(
     assert earlier[1:] == before[1:]
     assert knows not in earlier[0]
     assert change not in earlier[2]
-    assert cli.main(["trace", str(tiny), "--replication", "0", "--item", "0"]) == 0
-    began = capsys.readouterr().out.splitlines()[1]
-    assert "2026-01-05" not in began
+    items = [option for item in range(30) for option in ("--item", str(item))]
+    assert cli.main(["trace", str(tiny), "--replication", "0", *items]) == 0
+    told = capsys.readouterr().out
+    days = re.findall(r"\b2026-\d\d-\d\d\b", told)
+    assert min(days) == "2026-01-19", "the trace begins where the forecast does"
+    assert " is at " in told
 
 
 def _returns(folder: Path) -> tuple[WeeklyReturn, ...]:
