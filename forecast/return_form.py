@@ -45,6 +45,8 @@ _ONLY_AT = {
 }
 _CELL = 'style="text-align: left; padding: 0.2em 1.5em 0.2em 0"'
 
+_BLANK_ROWS = 3  # to begin with, where nothing is printed
+
 Row = dict[str, str]
 
 
@@ -66,7 +68,8 @@ class _Sheet:
         self.rows = widgets.VBox([self._head()])
         later = list(grid.blocks)
         if told is None:
-            for row in later.pop(0)[1][: None if later or _is_printed(grid) else 3]:
+            first = later.pop(0)[1]
+            for row in [row for row in first if row] or first[:_BLANK_ROWS]:
                 self.add(row)
         else:
             later = [block for block in later if any(block[1])]
@@ -134,10 +137,6 @@ class _Sheet:
         return [
             {column: str(cell.value).strip() for column, cell in row.items()} for row in self.cells
         ]
-
-
-def _is_printed(grid: Grid) -> bool:
-    return any(row for _, rows in grid.blocks for row in rows)
 
 
 def _number_of(text: str) -> Any:

@@ -118,6 +118,26 @@ def test_a_further_block_of_rows_comes_when_it_is_asked_for(folder: Path) -> Non
     assert by_material.layout.display == "none"
 
 
+def test_no_more_blank_rows_stand_there_than_are_needed(folder: Path) -> None:
+    made = form(folder)
+    blank = {sheet: sum(not any(row.values()) for row in made.sheet(sheet).table())
+             for sheet in SHEETS}  # fmt: skip
+    assert blank == {"counts": 0, "hours": 0, "exposure": 0, "days": 0, "drying": 3,
+                     "received": 3, "notes": 3}  # fmt: skip
+
+
+def test_batches_that_are_still_drying_are_printed(folder: Path) -> None:
+    made = form(folder)
+    smallest(made)
+    fill(made, "drying", 1, batch="b1", put_in="2026-01-06", items="1")
+    made.save.click()
+    assert made.sheet("drying").table() == [
+        {"batch": "b1", "put_in": "2026-01-06", "taken_out": "", "items": "1", "still_damp": ""}
+    ]
+    (put_in,) = made.sheet("drying").cells[0]["put_in"].options
+    assert put_in == ("Tue 6 January 2026", "2026-01-06")
+
+
 def test_the_form_and_the_workbook_offer_the_same(folder: Path) -> None:
     project = read_project(folder)
     grid = grids(project, WEEKS[0])["hours"]
