@@ -41,6 +41,8 @@ Marks = NDArray[np.int8]
 
 FREE = -1  # in marks: luck decides
 
+_WORKING_DAYS = 5.0  # of a week, from Monday on
+
 
 @dataclass(frozen=True)
 class Start:
@@ -396,6 +398,7 @@ class _Draw:
         """First in, first out: who is furthest was first, and finished in the week told of."""
         frame = self.frame
         self.since = np.minimum(frame.arrival, np.where(self.stage == NO_STAGE, 2**62, self.start))
+        self.in_week = self.since.copy()
         if not len(frame.week_ends):
             return
         self.last = _HIGHEST[self.passed]
@@ -407,7 +410,15 @@ class _Draw:
                 all_passed = int(np.count_nonzero(self.passed >> stage & 1))
                 rank = np.arange(all_passed - len(mine), all_passed)
                 week = frame.cumulative[:, stage].searchsorted(rank, side="right")
-                ended = frame.week_ends[np.minimum(week, len(frame.week_ends) - 1)]
+                week = np.minimum(week, len(frame.week_ends) - 1)
+                ended = frame.week_ends[week]
+                # Days of quarantine count from the day, not from the Sunday of the week: the week's
+                # first passes are spread over its working days.
+                passed = np.concatenate([[0], frame.cumulative[:, stage]])
+                part = (rank + 0.5 - passed[week]) / np.maximum(passed[week + 1] - passed[week], 1)
+                within = ended - (7.0 - _WORKING_DAYS * part.clip(0.0, 1.0)) * SECONDS_PER_DAY
+                within = np.maximum(self.since[mine], within.astype(np.int64))
+                self.in_week[mine] = np.minimum(within, self.start)
                 self.since[mine] = np.minimum(np.maximum(self.since[mine], ended), self.start)
         self.since[self.again] = min(int(frame.week_ends[-1]), self.start)
 
@@ -429,7 +440,7 @@ class _Draw:
         waits = waits[np.argsort(self.since[waits], kind="stable")][: max(0, number - held)]
         self.shelf[waits] = True
         before = freed + held + np.arange(len(waits)) + 1 - number  # shelves that had to be freed
-        entry = np.maximum(self.since[waits], self.freed_at(before, freed)) // SECONDS_PER_DAY
+        entry = np.maximum(self.in_week[waits], self.freed_at(before, freed)) // SECONDS_PER_DAY
         dries = self.ways.route[self.kind[waits], Stage.DRYING]
         due = entry + np.where(dries, 0, self.plan.settings.minimum_days)
         self.due[waits] = np.maximum(due, self.first_day)

@@ -338,6 +338,15 @@ def test_first_come_are_furthest_and_wait_since_the_week_that_tells_of_them() ->
     assert begun.start.weekly_items[:3, Stage.CLEANING].tolist() == [4, 5, 5]
 
 
+def test_days_of_quarantine_count_from_the_days_of_the_week_that_tells_of_receiving() -> None:
+    counts = {"counts": (count("receiving", 5),)}
+    work = tuple(per_item(stage, 5.0) for stage in ("receiving", "cleaning"))
+    lots = [Lot(5, Mould.INACTIVE)]
+    _, begun, _ = begun_after(lots, counts, {}, quarantine_days=20, task_times=work)
+    # Received from Monday, day 0, to Friday; Sunday for all would be due on day 27.
+    assert sorted(begun.start.due_day[begun.start.shelf].tolist()) == [20, 21, 22, 23, 24]
+
+
 def test_shelves_are_those_that_there_are_and_mouldy_items_without_one_wait_in_the_store() -> None:
     lots = [Lot(50, Mould.INACTIVE)]
     counts = {"counts": (count("cleaning", 5),)}
