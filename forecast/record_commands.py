@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -370,7 +371,11 @@ def _judge(
         _refuse_if_empty(record)
         history, issued = record.history(), issued_forecasts(record)
     judged = track_record.score([*issued, *made], history, project)
-    print(track_record.sentence(judged))
+    if any(len(horizon.forecast) for horizon in judged.hindcast):
+        print(f"Hindcasts: {track_record.sentence(replace(judged, issued=judged.hindcast))}")
+        print(f"Issued: {track_record.sentence(judged)}")
+    else:
+        print(track_record.sentence(judged))
     last = history.last_day or project.default_as_of()
     out = options.out or in_reports(options.folder, name, last)
     write_page(track_record.report(judged), out)

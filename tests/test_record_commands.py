@@ -289,6 +289,8 @@ def test_issued_forecasts_and_hindcasts_are_judged_on_a_page(
         assert page.name == f"{name.replace('-', '_')}_2026-01-25.html"
         assert page.is_file()
     assert "never counted among the issued" in said
+    assert "\nHindcasts: So far 2 forecasts of the items done one week later " in said
+    assert "\nIssued: No issued forecast could be held against what came yet" in said
 
 
 def test_a_project_folder_in_which_no_page_can_be_put_is_a_wrong_input(
