@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from datetime import date
+from datetime import date, timedelta
 from functools import cached_property, lru_cache
 from typing import Any
 
@@ -600,20 +600,12 @@ def _drying_times(
     plan: Plan, composition: Composition, history: History, rows: Ints
 ) -> list[DryingTime]:
     """How long each batch took; those that still dry took longer than until the last return."""
-    batches: dict[str, DryingBatch] = {}
-    last: date | None = None
-    for told in history.returns:
-        if "drying" in told.told:
-            last = told.last_day
-        for row in told.drying:
-            known = batches.get(row.batch)
-            if known is None or known.taken_out is None or row.taken_out is not None:
-                batches[row.batch] = row
-    attended = _attended(plan)
+    batches, still_in = _batches(history)
+    attended = _attended(plan, history)
     found = []
     before = 0.0
     for batch in sorted(batches.values(), key=lambda each: (each.put_in, each.batch)):
-        if batch.items <= 0 or last is None:
+        if batch.items <= 0:
             continue
         items = composition.of(Count(Stage.DRYING, items=batch.items), before)
         before += batch.items
@@ -626,7 +618,7 @@ def _drying_times(
             day = plan.project.day_number(batch.taken_out)
             at_most = float((batch.taken_out - batch.put_in).days)
         else:
-            day, at_most = plan.project.day_number(last) + 1, math.inf
+            day, at_most = plan.project.day_number(still_in[batch.batch]) + 1, math.inf
         looked = day - 1
         while 0 <= looked < len(attended) and not attended[looked]:
             looked -= 1
@@ -637,10 +629,46 @@ def _drying_times(
     return found
 
 
-def _attended(plan: Plan) -> NDArray[np.bool_]:
-    """(D,) days on which somebody may look after what dries."""
+def _batches(history: History) -> tuple[dict[str, DryingBatch], dict[str, date]]:
+    """Batches by name, and until when those that are not out are known to dry."""
+    batches: dict[str, DryingBatch] = {}
+    still_in: dict[str, date] = {}  # until when a batch is known to dry
+    for told in history.returns:
+        for row in told.drying:
+            known = batches.get(row.batch)
+            if known is None or known.taken_out is None or row.taken_out is not None:
+                batches[row.batch] = row
+            if row.taken_out is None:
+                still_in[row.batch] = told.last_day
+        # A batch may have come out in a week that nobody told of, and its row be lost.
+        if "drying" in told.told:
+            for name, day in still_in.items():
+                if day == told.week - timedelta(days=1):
+                    still_in[name] = told.last_day
+    return batches, still_in
+
+
+def _attended(plan: Plan, history: History) -> NDArray[np.bool_]:
+    """(D,) days on which what was due came out of drying.
+
+    Due items come before everything else (R6), so a day with exposure of somebody who is trained
+    for drying is one, and a day without is none: limits may forbid mould work on days of the rota.
+    Where exposure is not told, the days of the rota stand for them.
+    """
     able = plan.trained[np.maximum(plan.list_of, 0), Stage.DRYING] & (plan.list_of >= 0)
-    return np.asarray((able & plan.mould_work & (plan.rota.hours > 0.0)).any(axis=0))
+    able &= plan.mould_work & (plan.rota.hours > 0.0)
+    attended = np.asarray(able.any(axis=0))
+    persons = {person: number for number, person in enumerate(plan.project.persons)}
+    for told in history.returns:
+        first = plan.project.day_number(told.week)
+        if not told.told_exposure() or first < 0:
+            continue
+        attended[first : first + 7] = False
+        for row in told.exposed:
+            day, person = plan.project.day_number(row.day), persons.get(row.person)
+            if row.hours > 0.0 and 0 <= day < len(attended):
+                attended[day] |= person is None or bool(able[person, day])
+    return attended
 
 
 # --- time that reaches the stages

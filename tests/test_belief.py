@@ -7,7 +7,7 @@ import pickle
 import time
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import optimize, stats
 from scipy.special import expit, logit, ndtr, ndtri
 
+from forecast import belief as belief_module
 from forecast import diary, luck, replicate
 from forecast.belief import Belief, Drawn, learn
 from forecast.estimates import Estimate
@@ -562,3 +563,35 @@ def test_received_and_drying_rows_of_a_slip_are_left_out(plan: Plan) -> None:
     told = week(0, drying=(batch,), received=(Received("X", "1", "volume", Mould.NONE, False, 3),))
     belief = learn(plan, history(told), FIRST + timedelta(days=6))
     assert ("task_times.csv", "drying/any/any/any/item") not in belief.numbers
+
+
+def drying_known_to(*told: WeeklyReturn) -> dict[str, date]:
+    return belief_module._batches(history(*told))[1]
+
+
+def test_a_batch_may_have_come_out_in_a_week_that_nobody_told_of() -> None:
+    """Its row is lost then, and it is no batch that dries for ever."""
+    batch = DryingBatch("1", FIRST + timedelta(days=2), 4)
+    other = DryingBatch("2", FIRST + timedelta(days=16), 4)
+    sundays = [FIRST + timedelta(days=7 * n + 6) for n in range(5)]
+    nothing = frozenset({"drying"})
+    told = [
+        week(0, drying=(batch,)),
+        replace(week(1), told=nothing),
+        week(3, drying=(other,)),
+        replace(week(4), told=nothing),
+    ]
+    assert drying_known_to(*told) == {"1": sundays[1], "2": sundays[4]}
+    listed_again = week(3, drying=(other, batch))
+    assert drying_known_to(*told[:2], listed_again)["1"] == sundays[3]
+
+
+def test_what_is_due_waits_for_somebody_who_may_do_mould_work(plan: Plan) -> None:
+    """Limits may leave no mould work on a day of the rota: then nobody sees to what dries."""
+    by_rota = belief_module._attended(plan, history())
+    day = int(np.flatnonzero(by_rota[:7])[0])
+    person = next(row.person for row in plan.project.team if row.mould_work)
+    exposed = ExposureDay(plan.project.date_of(day), person, 2.0)
+    told = belief_module._attended(plan, history(week(0, exposure=(exposed,))))
+    assert np.flatnonzero(told[:7]).tolist() == [day]
+    np.testing.assert_array_equal(told[7:], by_rota[7:])
