@@ -56,12 +56,14 @@ POSITION = {
     for number, name in enumerate(name for _, names in ORDER for name in names.split())
 }
 
-NOUNS = [
-    name
-    for what, names in ORDER
-    if what in ("what everything may use", "three numbers", "the trade's nouns", "what a team tells", "the whole")
-    for name in names.split()
-]
+OF_NOUNS = (
+    "what everything may use",
+    "three numbers",
+    "the trade's nouns",
+    "what a team tells",
+    "the whole",
+)
+NOUNS = [name for what, names in ORDER if what in OF_NOUNS for name in names.split()]
 HEAVY = {"pandas", "simpy", "altair", "sqlalchemy"}
 
 # Whatever else changes, these stay in one place each.
