@@ -791,9 +791,9 @@ def _hindcast_blocks(track_record: TrackRecord) -> list[Block]:
     return [
         Heading("Hindcasts: forecasts made afterwards"),
         Paragraph(
-            "These were made later, from what was on file at the end of each week, by the program "
-            "and with the plan as they are today. Nobody could rely on them at the time, and they "
-            "are not counted among the forecasts that were issued."
+            "These were made later, by the program as it is today, from what was on file when each "
+            "week was recorded. Nobody could rely on them at the time, and they are not counted "
+            "among the forecasts that were issued."
         ),
         charts.track_record_chart(dots(track_record.hindcast), hindcast=True),
         *_tables(track_record.hindcast),
