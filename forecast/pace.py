@@ -704,9 +704,9 @@ class _Fitting:
                 square = expected**2 + own - own**2 * np.diagonal(inverse[0])
                 stage.weights = (NU + 1.0) / (NU + square / of_week)
             # Where the rest of the noise hides what a week was like, weights are all but 1, and
-            # what varies is a normal's variance.
+            # what varies is the variance of Student's distribution, tails and all.
             told = own * np.diagonal(inverse[0])
-            stage.weights *= told + (1.0 - told) * SCALE**2
+            stage.weights *= told + (1.0 - told) * (NU - 2.0) / NU
         return float(usual[0])
 
     @staticmethod
