@@ -1,7 +1,8 @@
 """The weekly return: what the team did in one week, as it was told.
 
 What is not told is None (or "" for a name), which is never the same as a written 0. A sheet that
-is there but empty is told: nothing of it happened.
+is among those told and has no rows says that nothing of it happened; in files, where an empty sheet
+is only one that nobody filled in, a row of 0 says so (:mod:`forecast.return_files`).
 """
 
 from __future__ import annotations
