@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
 from functools import cached_property
 from hashlib import sha256
@@ -242,6 +242,16 @@ class WeeklyReturn:
         if isinstance(row, (Hours, WorkedDay)) and row.stage is None:
             values = {**values, "stage": AWAY}
         return {column: _text(column, values[_FIELD.get(column, column)]) for column in columns}
+
+    def in_order(self) -> WeeklyReturn:
+        """The same with the rows of each sheet in one order, whatever order they were told in."""
+
+        def by_text(sheet: str) -> tuple[Any, ...]:
+            keys = [[*row.values()] for row in self.table(sheet)]
+            rows = getattr(self, sheet)
+            return tuple(rows[n] for n in sorted(range(len(rows)), key=keys.__getitem__))
+
+        return replace(self, **{sheet: by_text(sheet) for sheet in SHEETS})
 
     @cached_property
     def content(self) -> str:

@@ -73,6 +73,8 @@ def test_the_order_of_rows_says_nothing() -> None:
     one = full_return()
     other = replace(one, counts=one.counts[::-1], hours=one.hours[::-1])
     assert other.digest == one.digest
+    assert other.in_order() == one.in_order()
+    assert one.in_order().digest == one.digest
 
 
 @pytest.mark.parametrize(
