@@ -149,7 +149,9 @@ def _in_time(rows: Rows) -> Rows:
 def test_the_auditor_finds_nothing_in_a_sound_record_of_every_kind_of_event() -> None:
     rows, luck = _sound()
     assert not audit(rows, luck).violations
-    assert set(rows[:, 1].tolist()) == {*What} - {What.SET_ASIDE, What.NOT_IMAGED}
+    # What is found when a future begins in the middle is audited where futures are cut.
+    found = {What.FOUND, What.ON_SHELF, What.IN_DRYER, What.SET_DRIES}
+    assert set(rows[:, 1].tolist()) == {*What} - {What.SET_ASIDE, What.NOT_IMAGED} - found
 
 
 def _without_a_clearing(rows: Rows) -> Rows:

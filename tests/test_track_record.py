@@ -355,7 +355,7 @@ def test_what_returns_tell_is_what_the_simulation_counted(counts_as_done: tuple[
     simulated = reduce_record(rows, drawn, 2, counts_as_done)
     sundays = [project.day_number(monday) + 6 for monday in came.done]
     assert list(came.done.values()) == simulated.done_by_day[sundays].tolist()
-    done, set_aside, not_imaged, _ = simulated.outcomes
+    done, set_aside, not_imaged, *_ = simulated.outcomes
     assert min(done, set_aside, not_imaged) > 0
     assert max(came.ended.values()) == done + set_aside + not_imaged == project.total_items
     assert came.finish is not None
