@@ -251,7 +251,8 @@ class WeeklyReturn:
             rows = getattr(self, sheet)
             return tuple(rows[n] for n in sorted(range(len(rows)), key=keys.__getitem__))
 
-        return replace(self, **{sheet: by_text(sheet) for sheet in SHEETS})
+        ordered: dict[str, Any] = {sheet: by_text(sheet) for sheet in SHEETS}
+        return replace(self, **ordered)
 
     @cached_property
     def content(self) -> str:

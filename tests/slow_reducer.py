@@ -117,13 +117,13 @@ def reduce_slowly(
             last_day = max([*grew.tolist(), *first], default=max(0, last_day - 1))
     return Outcome(
         finish_day=last_day if r.finished and last_day < r.days else NOT_BY_HORIZON,
-        done_by_day=done_by_day,
-        weekly_items=weekly_items,
-        weekly_waiting=waiting[0],
-        weekly_late_drying=weekly_late,
+        done_by_day=done_by_day.astype(np.int32),
+        weekly_items=weekly_items.astype(np.int32),
+        weekly_waiting=waiting[0].astype(np.int32),
+        weekly_late_drying=weekly_late.astype(np.int32),
         late_drying=late,
         weekly_exposure=exposure[0],
-        exposure_days=exposure[1],
+        exposure_days=exposure[1].astype(np.int32),
         weekly_hours=_hours(r),
         max_day_exposure=exposure[2],
         place_busy=_busy(r),
