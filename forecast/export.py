@@ -36,6 +36,7 @@ from forecast.items import MOULD_NAMES, Mould
 from forecast.outcome import NOT_BY_HORIZON
 from forecast.record import Anonymised, Contents, Filed, Inputs, Record, Version
 from forecast.return_checks import Crossing
+from forecast.return_files import none_row
 from forecast.stages import STAGE_NAMES, Stage
 from forecast.weekly import (
     AWAY,
@@ -194,7 +195,8 @@ def _return_files(
         for sheet in SHEETS:
             if sheet in each.ret.told:
                 name = f"{_return_folder(each.number, each.week)}/{sheet}.csv"
-                told = [tuple(row.values()) for row in each.ret.table(sheet)]
+                rows_told = each.ret.table(sheet) or [none_row(sheet, each.week)]
+                told = [tuple(row.values()) for row in rows_told]
                 files[name] = _csv(SHEETS[sheet], told)
     return files
 
@@ -396,7 +398,9 @@ class _Reader:
         told = [sheet for sheet in SHEETS if f"{folder}/{sheet}.csv" in self.files]
         rows: dict[str, Any] = {
             sheet: tuple(
-                _noun(sheet, row) for row in _rows(self.files[f"{folder}/{sheet}.csv"])
+                _noun(sheet, row)
+                for row in _rows(self.files[f"{folder}/{sheet}.csv"])
+                if row != none_row(sheet, week)
             )
             for sheet in told
         }

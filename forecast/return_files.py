@@ -57,7 +57,7 @@ from forecast.weekly import (
 )
 from forecast.workbooks import read_workbook
 
-__all__ = ["GUIDE", "possible_stages", "read_return", "week_problem", "write_return"]
+__all__ = ["GUIDE", "none_row", "possible_stages", "read_return", "week_problem", "write_return"]
 
 T = TypeVar("T")
 
@@ -280,14 +280,19 @@ def _csv_sheets(folder: Path, findings: Findings) -> dict[str, list[Row]]:
     return sheets
 
 
+def none_row(sheet: str, week: date) -> dict[str, str]:
+    """The row of a sheet that says that there was none of it all week."""
+    own = {"week": week.isoformat(), _NONE[sheet]: "0"}
+    return {column: own.get(column, "") for column in SHEETS[sheet]}
+
+
 def _tables(told: WeeklyReturn) -> dict[str, list[dict[str, str]]]:
     """Rows of each sheet that was told, with a row for none, and the week somewhere."""
     week = told.week.isoformat()
     tables: dict[str, list[dict[str, str]]] = {}
-    for name, columns in SHEETS.items():
+    for name in SHEETS:
         if name in told.told:
-            blank = {column: week if column == "week" else "" for column in columns}
-            tables[name] = told.table(name) or [blank | {_NONE[name]: "0"}]
+            tables[name] = told.table(name) or [none_row(name, told.week)]
     if not any("week" in SHEETS[name] for name in tables):
         tables["notes"] = [{"week": week, "stage": "", "note": ""}]
     return tables
