@@ -289,7 +289,12 @@ def collect(
 
     def stacked(name: str) -> Any:
         values = [getattr(outcome, name) for outcome in outcomes]
-        return np.array(values) if name in _WIDE else np.array(values, dtype=np.int32)
+        whole = np.array(values) if name in _WIDE else np.array(values, dtype=np.int32)
+        if whole.ndim > 1:
+            # The same values in one place: else all futures would lie in memory twice at the end.
+            for outcome, row in zip(outcomes, whole, strict=True):
+                object.__setattr__(outcome, name, row)
+        return whole
 
     return Futures(
         project=project,
