@@ -307,15 +307,19 @@ def _memory(items: int, *numbers: int) -> dict[str, Any]:
     """Peak bytes of a worker once it has simulated so many futures, and put them side by side."""
     project = _scaled(read_project(_DEMO), items, min(numbers[-1], _FUTURES[-1]))
     plan = luck.plan(project)
-    outcomes: list[outcome.Outcome] = []
+    outcomes = outcome.Gathered(0)
     peaks = []
     for number in numbers:
+        gathered = outcome.Gathered(number)
+        for each in outcomes:
+            gathered.add(each)
         for index in range(len(outcomes), number):
             drawn = luck.replication(plan, _SEED, index)
-            outcomes.append(outcome.settled(_run(project, drawn), drawn))
+            gathered.add(outcome.settled(_run(project, drawn), drawn))
         as_of = project.default_as_of()
-        outcome.collect(project, as_of, project.grant.start, _SEED, outcomes)
+        outcome.collect(project, as_of, project.grant.start, _SEED, gathered)
         peaks.append(_peak_memory())
+        outcomes = gathered
     on_the_way = sum(int(one.outcomes[-1]) for one in outcomes)
     return {"peaks": peaks, "on_the_way": on_the_way, "days": project.days}
 

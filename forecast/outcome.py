@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 from datetime import date, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ __all__ = [
     "NOT_BY_HORIZON",
     "OUTCOME_NAMES",
     "Futures",
+    "Gathered",
     "Outcome",
     "collect",
     "finish_odds",
@@ -277,6 +278,51 @@ _STAGES_AT = {
 }
 
 
+class Gathered(Sequence[Outcome]):
+    """Outcomes side by side, in arrays that have room for all of them from the first on.
+
+    An outcome's own arrays become rows of these: else all futures would lie in memory twice.
+    """
+
+    def __init__(self, number: int) -> None:
+        self.arrays: dict[str, Any] = {}
+        self._number = number
+        self._outcomes: list[Outcome] = []
+
+    @classmethod
+    def of(cls, outcomes: Sequence[Outcome]) -> Gathered:
+        """These and no more."""
+        gathered = cls(len(outcomes))
+        for outcome in outcomes:
+            gathered.add(outcome)
+        return gathered
+
+    def add(self, outcome: Outcome) -> None:
+        """The next one; all have the same shapes."""
+        place = len(self._outcomes)
+        for field in fields(Outcome):
+            value = np.asarray(getattr(outcome, field.name))
+            if field.name not in self.arrays:
+                kind = value.dtype if field.name in _WIDE else np.int32
+                self.arrays[field.name] = np.empty((self._number, *value.shape), dtype=kind)
+            self.arrays[field.name][place] = value
+            if value.ndim:
+                object.__setattr__(outcome, field.name, self.arrays[field.name][place])
+        self._outcomes.append(outcome)
+
+    def __len__(self) -> int:
+        return len(self._outcomes)
+
+    @overload
+    def __getitem__(self, at: int) -> Outcome: ...
+
+    @overload
+    def __getitem__(self, at: slice) -> Sequence[Outcome]: ...
+
+    def __getitem__(self, at: int | slice) -> Outcome | Sequence[Outcome]:
+        return self._outcomes[at]
+
+
 # --- many outcomes -> futures ------------------------------------------------------------------
 
 
@@ -286,16 +332,7 @@ def collect(
     """Put outcomes side by side, in the order of their replications."""
     monday = project.grant.start - timedelta(days=project.grant.start.weekday())
     weeks = outcomes[0].weekly_items.shape[0]
-
-    def stacked(name: str) -> Any:
-        values = [getattr(outcome, name) for outcome in outcomes]
-        whole = np.array(values) if name in _WIDE else np.array(values, dtype=np.int32)
-        if whole.ndim > 1:
-            # The same values in one place: else all futures would lie in memory twice at the end.
-            for outcome, row in zip(outcomes, whole, strict=True):
-                object.__setattr__(outcome, name, row)
-        return whole
-
+    gathered = outcomes if isinstance(outcomes, Gathered) else Gathered.of(outcomes)
     return Futures(
         project=project,
         as_of=as_of,
@@ -303,7 +340,7 @@ def collect(
         grant_end=project.grant.end_known_on(as_of),
         seed=seed,
         weeks=tuple(monday + timedelta(weeks=week) for week in range(weeks)),
-        **{field.name: stacked(field.name) for field in fields(Outcome)},
+        **gathered.arrays,
     )
 
 

@@ -21,7 +21,7 @@ from tqdm import tqdm
 from forecast import compiled, engine, luck, outcome, walkthrough
 from forecast.choices import DEFAULT_MODEL, DEFAULT_REPLICATIONS, DEFAULT_SEED, MODELS, READABLE
 from forecast.errors import InputError, Problem
-from forecast.outcome import Futures, Outcome
+from forecast.outcome import Futures, Gathered, Outcome
 from forecast.project import Project
 
 __all__ = ["one_future", "one_record", "prepare", "simulate"]
@@ -156,7 +156,7 @@ class _Job:
     model: str
 
 
-Run = Callable[[_Job, Sequence[int], str], list[Outcome]]
+Run = Callable[[_Job, Sequence[int], str], Gathered]
 
 
 def _outcome(job: _Job, index: int) -> Outcome:
@@ -260,14 +260,17 @@ def _runner(
 
 
 def _here(progress: bool) -> Run:
-    def run(job: _Job, indices: Sequence[int], what: str) -> list[Outcome]:
-        return [_outcome(job, index) for index in _bar(indices, what, progress)]
+    def run(job: _Job, indices: Sequence[int], what: str) -> Gathered:
+        gathered = Gathered(len(indices))
+        for index in _bar(indices, what, progress):
+            gathered.add(_outcome(job, index))
+        return gathered
 
     return run
 
 
 def _on_threads(pool: Executor, progress: bool) -> Run:
-    def run(job: _Job, indices: Sequence[int], what: str) -> list[Outcome]:
+    def run(job: _Job, indices: Sequence[int], what: str) -> Gathered:
         batches = _batches(indices, _batch_size(job, len(indices), _BATCH_HERE))
         pending = [pool.submit(_batch, job, batch) for batch in batches]
         return _in_order(pending, batches, _bar(indices, what, progress))
@@ -276,7 +279,7 @@ def _on_threads(pool: Executor, progress: bool) -> Run:
 
 
 def _elsewhere(executor: Executor, size: int | None, progress: bool) -> Run:
-    def run(job: _Job, indices: Sequence[int], what: str) -> list[Outcome]:
+    def run(job: _Job, indices: Sequence[int], what: str) -> Gathered:
         parcel = pickle.dumps(job)
         batches = _batches(indices, size or _batch_size(job, len(indices), _BATCH_ELSEWHERE))
         pending = [executor.submit(_batch_of_parcel, parcel, batch) for batch in batches]
@@ -301,20 +304,21 @@ def _bar(indices: Sequence[int], what: str, progress: bool) -> tqdm[int]:
 
 
 def _in_order(
-    pending: Sequence[Future[list[Outcome]]], batches: Sequence[Sequence[int]], bar: tqdm[int]
-) -> list[Outcome]:
+    pending: list[Future[list[Outcome]]], batches: Sequence[Sequence[int]], bar: tqdm[int]
+) -> Gathered:
     """Outcomes in the order of their indices, so that nothing depends on who was faster."""
-    outcomes: list[Outcome] = []
+    gathered = Gathered(sum(map(len, batches)))
     try:
         with bar:
-            for future, batch in zip(pending, batches, strict=True):
-                outcomes.extend(future.result())
+            for batch, future in zip(batches, pending, strict=True):
+                for each in future.result():
+                    gathered.add(each)
                 bar.update(len(batch))
     except BaseException:
         for future in pending:
             future.cancel()
         raise
-    return outcomes
+    return gathered
 
 
 def _check(
