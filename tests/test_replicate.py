@@ -178,9 +178,12 @@ def test_another_seed_gives_other_futures() -> None:
     assert not np.array_equal(one.done_by_day, other.done_by_day)
 
 
+# As in a terminal: who starts the tests in the background may have told all of them to ignore it.
 _SCRIPT = """
+import signal
 from tests.test_replicate import _project, simulate
 if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     simulate(_project(), replications=REPLICATIONS, workers=2, progress=True, model=MODEL)
 """
 
