@@ -546,7 +546,7 @@ def hindcast(
     """The forecasts that would have been made after past weeks, from what was on file then.
 
     Args:
-        project: as it is now; how it was then is not on file.
+        project: as it was on file with these weeks, or as it is now.
         on_file: for the Monday of a week, the returns as they were on file when that week had been
             recorded, without later corrections. What counts only later is left out here (R19).
         weeks: Mondays. A week without a return on file gets no forecast: none would have been made.
