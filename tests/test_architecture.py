@@ -27,6 +27,7 @@ ORDER = (
     ("the whole", "project"),
     ("files to a project", "cells sheets sections settings rows crosschecks folder"),
     ("a project to begin with", "starter"),
+    ("a what-if", "scenario scenario_file costs"),
     ("files to a return", "workbooks return_files return_sheet"),
     ("sums of returns", "ledger return_checks"),
     ("how code is compiled", "compiled reference"),
@@ -37,7 +38,7 @@ ORDER = (
     ("the model to run", "engine_state engine"),
     ("futures side by side", "outcome"),
     ("one item's way in words", "trace"),
-    ("many futures", "choices clusters replicate"),
+    ("many futures", "choices clusters replicate paired"),
     ("how fast it is", "bench"),
     ("a future as returns", "diary rivals"),
     ("what is believed", "evidence singles pace mix belief recalibrate"),
@@ -46,10 +47,12 @@ ORDER = (
     ("what is on record", "database record export anonymise"),
     ("numbers for people", "words tables"),
     ("why the date moved", "shapley attribution"),
+    ("plans side by side", "differences selection compare levers survey_size search"),
     ("what a report is made of", "blocks charts schedule_forecast"),
     ("how right, and the week", "track_record recording next_week week_report return_form"),
+    ("what if", "staffing_plans plans_form"),
     ("pages", "report"),
-    ("the command line", "options record_commands cli __main__"),
+    ("the command line", "options record_commands plan_commands cli __main__"),
 )
 POSITION = {
     name: number
@@ -72,7 +75,7 @@ ONLY_IN = {
     "ciw": {"bench"},
     "dask": {"clusters"},
     "distributed": {"clusters"},
-    "ipywidgets": {"return_form"},
+    "ipywidgets": {"return_form", "plans_form"},
     "llvmlite": {"compiled", "reference"},
     "numba": {"compiled", "reference"},
     "openpyxl": {"workbooks", "return_sheet"},
@@ -80,6 +83,7 @@ ONLY_IN = {
     "psycopg": {"database"},
     "simpy": {"walkthrough", "bench"},
     "sqlalchemy": {"database"},
+    "tomlkit": {"scenario_file"},
 }
 
 MODULES = sorted(PACKAGE.glob("*.py"))
