@@ -10,7 +10,7 @@ from functools import lru_cache
 import pandas as pd
 import pytest
 
-from forecast import charts, tables
+from forecast import chart_parts, charts, tables
 from forecast.blocks import Figure
 from tests.made_up import futures
 
@@ -116,18 +116,18 @@ def test_the_contrast_of_black_on_white_is_known() -> None:
     assert contrast("#000000", "#FFFFFF") == pytest.approx(21.0)
 
 
-@pytest.mark.parametrize("name", sorted(charts.PALETTE))
+@pytest.mark.parametrize("name", sorted(chart_parts.PALETTE))
 def test_a_colour_stands_out_from_white(name: str) -> None:
     # WCAG 2.2: 3 to 1 for graphics (1.4.11), 4.5 to 1 for text (1.4.3).
     least = 4.5 if name in {"ink", "muted"} else 3.0
-    assert contrast(charts.PALETTE[name], "#FFFFFF") >= least
+    assert contrast(chart_parts.PALETTE[name], "#FFFFFF") >= least
 
 
 @pytest.mark.parametrize("key", KEYS)
 def test_lines_and_points_are_drawn_in_the_palette(key: str) -> None:
     found = re.findall(r'(?:stroke|fill)="(#[0-9A-Fa-f]{6})"', figures()[key].svg)
     pale = {"#FFFFFF", "#C9CDD1", "#E8EAEC", "#D3DCE8", "#9FB3CE"}  # page, rules, grid, bands
-    assert {colour.upper() for colour in found} <= pale | set(charts.PALETTE.values())
+    assert {colour.upper() for colour in found} <= pale | set(chart_parts.PALETTE.values())
 
 
 @pytest.mark.parametrize("key", KEYS)
@@ -163,8 +163,8 @@ def test_a_chart_loads_nothing_and_says_nothing_twice_to_a_screen_reader(key: st
 def test_all_charts_are_of_one_width(key: str) -> None:
     width = float(ET.fromstring(figures()[key].svg).get("width", "0"))
     few = key == "person-exposure"  # two small charts, each as wide as elsewhere
-    assert width <= charts.WIDTH
-    assert few or width > charts.WIDTH - 15
+    assert width <= chart_parts.WIDTH
+    assert few or width > chart_parts.WIDTH - 15
 
 
 def test_the_same_tables_give_the_same_bytes() -> None:
@@ -237,7 +237,7 @@ def test_a_cause_has_a_dot_and_the_length_of_its_interval() -> None:
     figure = figures()["why"]
     wider = charts.why_chart(causes().assign(low=[-30.0, -3.2, 0.0]), date(2026, 5, 17))
     assert figure.svg != wider.svg
-    dots = re.findall(rf'fill="{charts.BLUE}"', figure.svg)
+    dots = re.findall(rf'fill="{chart_parts.BLUE}"', figure.svg)
     assert len(dots) == 3
 
 
