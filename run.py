@@ -36,7 +36,7 @@ CTRL_C_ON_WINDOWS = 0xC000013A
 COMMANDS = (
     ("demo", "forecast an invented project, and say where the page is"),
     ("forecast", "the command line: forecast new, check, schedule, trace (try: forecast --help)"),
-    ("lab", "open the notebooks in JupyterLab, on this machine only"),
+    ("lab", "try out staffing plans in JupyterLab, and the other notebooks; this machine only"),
     ("test", "run the tests"),
     ("check", "run lint and type checks"),
     ("bench", "measure speed, memory and ratios, in about four minutes"),
@@ -453,7 +453,8 @@ def check(there: SimpleNamespace) -> int:
 def lab_arguments(root: str, given: "list[str]") -> "list[str]":
     """Arguments for JupyterLab: this machine only, its token on, all of the checkout in sight."""
     here = ["--ServerApp.ip=127.0.0.1", "--ServerApp.root_dir=" + root]
-    return ["-m", "jupyterlab", *here, "--LabApp.default_url=/lab/tree/notebooks", *given]
+    first = "--LabApp.default_url=/lab/tree/notebooks/staffing_plans.ipynb"
+    return ["-m", "jupyterlab", *here, first, *given]
 
 
 def run(there: SimpleNamespace, command: str, given: "list[str]") -> int:

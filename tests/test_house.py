@@ -326,6 +326,8 @@ def test_jupyterlab_is_reached_from_this_machine_only_and_keeps_its_token(
 ) -> None:
     arguments = script.lab_arguments("/home/me/my work", ["--no-browser"])
     assert "--ServerApp.ip=127.0.0.1" in arguments
+    (opened,) = [word for word in arguments if "default_url" in word]
+    assert (ROOT / opened.partition("/lab/tree/")[2]).is_file()
     assert arguments[-1] == "--no-browser"
     assert not any("token" in word.lower() or "password" in word.lower() for word in arguments)
 
