@@ -32,6 +32,7 @@ from forecast.chart_parts import (
     number_axis,
     one_row,
     peak_of,
+    pixels,
     sized,
     small_fans,
     words_at,
@@ -56,6 +57,7 @@ __all__ = [
     "late_drying_chart",
     "person_exposure_chart",
     "place_chart",
+    "plan_against_base",
     "track_record_chart",
     "waiting_chart",
     "weekly_chart",
@@ -436,3 +438,74 @@ def why_chart(frame: pd.DataFrame, before: date) -> Figure:
         "The dots add up to the whole change. A line is the 90 % interval that the simulation's "
         "own error leaves; where it crosses the upright line, the share may be nothing.",
     )
+
+
+# --- a plan against the project as it is ---------------------------------------------------------
+
+
+def plan_against_base(
+    frame: pd.DataFrame,
+    middles: tuple[date | None, date | None],
+    grant_end: date,
+    horizon: date,
+    futures: int,
+) -> Figure:
+    """How many futures are finished by each date, under a plan and as planned.
+
+    Args:
+        frame: ``day`` (rising dates), ``plan`` and ``base`` (futures of 100 finished by then).
+        middles: the date by which half of the futures are finished; of the plan, and as planned;
+            None: not by the horizon.
+        grant_end: under the plan.
+        horizon: the last day that is simulated.
+        futures: how many were simulated of each.
+    """
+    first, last = frame["day"].iloc[0], frame["day"].iloc[-1]
+    x = date_axis(first, last, "date", 10)
+    chart = alt.layer(
+        _finished("base", OCHRE, (5, 3), 1.8, x),
+        _finished("plan", BLUE, (1, 0), 2.2, x),
+        *(moment(grant_end, "grant's end", x, 8) if first <= grant_end <= last else []),
+        *_line_key(0.0, "this plan", BLUE, (1, 0)),
+        *_line_key(110.0, "as planned", OCHRE, (5, 3)),
+    )
+    plan, base = (
+        f"not by the horizon ({long_date(horizon)})" if day is None else f"by {long_date(day)}"
+        for day in middles
+    )
+    at_end = frame[frame["day"] <= grant_end]
+    said = ""
+    if len(at_end):
+        row = at_end.iloc[-1]
+        said = (
+            f" By the grant's end, {long_date(grant_end)}, {number(row['plan'])} of 100 futures "
+            f"are finished under this plan and {number(row['base'])} of 100 as planned."
+        )
+    return figure(
+        "plan-against-base",
+        sized(chart, 200),
+        frame,
+        "Futures that are finished by each date: this plan, and as planned",
+        f"Of {number(futures)} futures half are finished {plan} under this plan, and {base} as "
+        f"planned.{said}",
+    )
+
+
+def _finished(column: str, colour: str, dash: tuple[int, int], width: float, x: alt.X) -> Mark:
+    """One plan's line, which steps up whenever a future is finished."""
+    line = alt.Chart(alt.NamedData(SHOWN)).mark_line(
+        color=colour, strokeWidth=width, strokeDash=list(dash), interpolate="step-after"
+    )
+    return line.encode(x=x, y=number_axis(column, "futures of 100 that are finished", 100.0))
+
+
+def _line_key(x: float, words: str, colour: str, dash: tuple[int, int]) -> Layers:
+    """What a line means, above the plot."""
+    rule = alt.Chart(one_row(key=1)).mark_rule(color=colour, strokeWidth=2, strokeDash=list(dash))
+    drawn = rule.encode(
+        x=pixels(alt.XValue, x),
+        x2=pixels(alt.X2Value, x + 24),
+        y=pixels(alt.YValue, -16.0),
+        y2=pixels(alt.Y2Value, -16.0),
+    )
+    return [drawn, words_at(words, x + 30, -16.0)]

@@ -26,6 +26,7 @@ KEYS = (
     "person-exposure",
     "track-record",
     "why",
+    "plan-against-base",
 )
 # A person reads the units where the numbers stand.
 AXES = {
@@ -39,6 +40,7 @@ AXES = {
     "person-exposure": ["hours", "QX", "VZ"],
     "track-record": ["items", "weeks", "1 week later", "The finish"],
     "why": ["days by which it moved the middle finish date (right: later)", "Minutes an item"],
+    "plan-against-base": ["futures of 100 that are finished", "this plan", "as planned"],
 }
 
 
@@ -57,6 +59,7 @@ def figures(never: int = 20) -> dict[str, Figure]:
         charts.person_exposure_chart(tables.exposure_by_person(made)),
         charts.track_record_chart(held_against()),
         charts.why_chart(causes(), date(2026, 5, 17)),
+        against_base(),
     ]
     return {figure.key.removeprefix("figure-"): figure for figure in drawn}
 
@@ -94,6 +97,23 @@ def causes() -> pd.DataFrame:
             "high": [-8.1, 5.5, 0.6],
         }
     )
+
+
+def finished_by() -> pd.DataFrame:
+    """Half are finished in week 6 under a plan, in week 9 as planned."""
+    return pd.DataFrame(
+        {
+            "day": [date(2027, 1, 4) + timedelta(weeks=n) for n in range(30)],
+            "plan": [min(100.0, 8.5 * n) for n in range(30)],
+            "base": [min(97.0, 5.6 * n) for n in range(30)],
+        }
+    )
+
+
+def against_base(later: date | None = date(2027, 3, 8)) -> Figure:
+    middles = (date(2027, 2, 15), later)
+    horizon = date(2028, 12, 31)
+    return charts.plan_against_base(finished_by(), middles, date(2027, 4, 30), horizon, 200)
 
 
 def words_in(figure: Figure) -> list[str]:
@@ -244,3 +264,15 @@ def test_a_cause_has_a_dot_and_the_length_of_its_interval() -> None:
 def test_a_date_that_nothing_moved_has_a_chart_as_well() -> None:
     still = causes().assign(days=0.0, low=0.0, high=0.0)
     assert "no day" in charts.why_chart(still, date(2026, 5, 17)).alternative
+
+
+def test_a_plan_is_told_from_the_base_in_words_and_by_more_than_colour() -> None:
+    figure = against_base()
+    assert (
+        "half are finished by 15 February 2027 under this plan, and by 8 March 2027 as planned. "
+        "By the grant's end, 30 April 2027, 100 of 100 futures are finished under this plan and "
+        "90 of 100 as planned."
+    ) in figure.alternative
+    assert figure.svg.count("stroke-dasharray") > 1
+    never = against_base(None).alternative
+    assert "not by the horizon (31 December 2028) as planned" in never
