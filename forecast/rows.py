@@ -11,7 +11,8 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
-from typing import TypeVar
+from types import MappingProxyType
+from typing import Any, TypeVar
 
 from forecast.cells import (
     CellError,
@@ -30,14 +31,15 @@ from forecast.project import (
     PartPromise,
     PilotRow,
     PlaceChange,
+    Project,
     Spend,
     Supply,
     TaskTime,
 )
 from forecast.sheets import Row
-from forecast.stages import PLACE_KEYS, Place, Stage
+from forecast.stages import PLACE_KEYS, STAGE_NAMES, Place, Stage
 
-__all__ = ["COLUMNS", "Tables", "read_tables"]
+__all__ = ["COLUMNS", "WEEKDAYS", "Tables", "cells_of", "read_tables"]
 
 T = TypeVar("T")
 
@@ -130,12 +132,25 @@ class _Names:
         return dict.fromkeys(m for some in self.materials.values() for m in some)
 
 
-def read_tables(sheets: Mapping[str, Sequence[Row]], findings: Findings) -> Tables:
-    """All tables; what cannot be read is noted, and left out of them."""
+def read_tables(
+    sheets: Mapping[str, Sequence[Row]],
+    findings: Findings,
+    known: Mapping[tuple[str, int], Any] = MappingProxyType({}),
+) -> Tables:
+    """All tables; what cannot be read is noted, and left out of them.
+
+    Args:
+        sheets: the rows of each file that is there.
+        findings: notes what is wrong.
+        known: what a row of a file, by its number, is known to say; it is not read again.
+    """
     names = _names(sheets)
 
     def rows(name: str, build: Callable[[Row], T]) -> tuple[T, ...]:
-        built = [(row, build(row)) for row in sheets.get(name, ())]
+        built = [
+            (row, known[name, row.number] if (name, row.number) in known else build(row))
+            for row in sheets.get(name, ())
+        ]
         return tuple(thing for row, thing in built if row.good)
 
     collection = rows("collection.csv", _collection_row)
@@ -453,3 +468,69 @@ def _promise(row: Row, names: _Names) -> PartPromise:
     return PartPromise(
         series, material, row.whole("items"), None if images < 0 else int(images), row.day("by")
     )
+
+
+# --- backwards -----------------------------------------------------------------------------------
+
+
+def cells_of(project: Project) -> dict[str, list[dict[str, str]]]:
+    """The cells of the files that say who works when, where, and on what: the reader backwards.
+
+    Of collection.csv and budget.csv there are only the names that other files use. Read again they
+    say what the project says, but for what no file can say: seconds in ``begins``, and a person
+    without a role, who gets a dash.
+    """
+    return {
+        "collection.csv": [
+            {"series": row.series, "material": row.material} for row in project.collection
+        ],
+        "team.csv": [_team_cells(row) for row in project.team],
+        "closures.csv": [
+            {
+                "first_day": row.first_day.isoformat(),
+                "last_day": row.last_day.isoformat(),
+                "person": row.person or "",
+                "reason": row.reason,
+            }
+            for row in project.closures
+        ],
+        "places.csv": [
+            {
+                "place": PLACE_KEYS[row.place],
+                "number": str(row.number),
+                "first_day": row.first_day.isoformat(),
+                "last_day": row.last_day.isoformat(),
+            }
+            for row in project.place_changes
+        ],
+        "dayplan.csv": [
+            {
+                "person": row.person,
+                "weekday": WEEKDAYS[row.weekday],
+                "stage": STAGE_NAMES[row.stage],
+            }
+            for row in project.day_plan
+        ],
+        "deliveries.csv": [
+            {"date": row.day.isoformat(), "series": row.series, "items": str(row.items)}
+            for row in project.deliveries
+        ],
+        "budget.csv": [{"line": row.line} for row in project.budget],
+    }
+
+
+def _team_cells(row: TeamRow) -> dict[str, str]:
+    """The cells of a row of the rota."""
+    hours, minutes = divmod(row.begins // 60, 60)
+    return {
+        "person": row.person,
+        "role": row.role or "-",
+        "start": row.start.isoformat(),
+        "end": row.end.isoformat() if row.end else "",
+        **{day: repr(float(h)) for day, h in zip(WEEKDAYS, row.hours, strict=True)},
+        "begins": f"{hours:02}:{minutes:02}",
+        "mould_work": "yes" if row.mould_work else "no",
+        "stages": ";".join(STAGE_NAMES[stage] for stage in row.stages),
+        "hourly_cost": "" if row.hourly_cost is None else repr(float(row.hourly_cost)),
+        "line": row.line,
+    }

@@ -10,6 +10,7 @@ from datetime import date
 import holidays
 
 from forecast.cells import CellError, Findings, Limits, nearest, parse_choice
+from forecast.estimates import Estimate
 from forecast.exposure import BreathingProtection, ExposureLimits
 from forecast.project import (
     Checking,
@@ -18,6 +19,7 @@ from forecast.project import (
     GrantChange,
     Outcomes,
     Places,
+    Project,
     Sessions,
     WorkingTime,
 )
@@ -35,7 +37,7 @@ from forecast.sections import (
 )
 from forecast.stages import Stage
 
-__all__ = ["PROJECT_FILE", "ProjectSettings", "read_settings"]
+__all__ = ["PROJECT_FILE", "ProjectSettings", "read_settings", "settings_from", "values_of"]
 
 PROJECT_FILE = "project.toml"
 _SECTIONS = (
@@ -117,8 +119,11 @@ def _environment_name(value: object) -> str:
 def read_settings(data: bytes, findings: Findings) -> ProjectSettings | None:
     """The settings in project.toml, or None if the file cannot be read at all."""
     values = parse_toml(PROJECT_FILE, data, findings)
-    if values is None:
-        return None
+    return None if values is None else settings_from(values, findings)
+
+
+def settings_from(values: Mapping[str, object], findings: Findings) -> ProjectSettings:
+    """The settings that the tables of project.toml say; what is wrong is noted."""
     sections: dict[str, Section] = {}
     for name in _SECTIONS:
         content = values.get(name, {})
@@ -149,6 +154,53 @@ def read_settings(data: bytes, findings: Findings) -> ProjectSettings | None:
     for section in sections.values():
         section.close()
     return settings
+
+
+def values_of(project: Project) -> dict[str, dict[str, object]]:
+    """The tables of project.toml that say what a project says: :func:`settings_from` backwards.
+
+    A place's unlimited number, and what is not told, are left out.
+    """
+    grant = {key: _plain(value) for key, value in vars(project.grant).items() if key != "changes"}
+    changes = [
+        {"date": each.day, "end": each.end, "agreed_by": each.agreed_by}
+        for each in project.grant.changes
+    ]
+    tables: dict[str, dict[str, object]] = {
+        "project": {
+            key: getattr(project, key)
+            for key in (
+                "title",
+                "reference",
+                "organisation",
+                "currency",
+                "country",
+                "subdivision",
+                "observe_public_holidays",
+            )
+        },
+        "grant": grant | ({"change": changes} if changes else {}),
+        "exposure": dict(vars(project.exposure)),
+        "breathing_protection": dict(vars(project.breathing)),
+        "places": dict(vars(project.places)),
+        "sessions": dict(vars(project.sessions)),
+        "quarantine": {"minimum_days": project.quarantine_days},
+        "stages": {"off": [stage.name.lower() for stage in sorted(project.stages_off)]},
+        "record": {"url_from": project.record_url_from},
+    }
+    for name in ("drying", "checking", "outcomes", "time"):
+        tables[name] = {key: _plain(v) for key, v in vars(getattr(project, name)).items()}
+    return {
+        name: {key: value for key, value in table.items() if value is not None}
+        for name, table in tables.items()
+    }
+
+
+def _plain(value: object) -> object:
+    """A value as TOML has it."""
+    if isinstance(value, Estimate):
+        return [value.low, value.likely, value.high]
+    return list(value) if isinstance(value, tuple) else value
 
 
 def _settings(sections: Mapping[str, Section]) -> ProjectSettings:
