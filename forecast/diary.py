@@ -25,7 +25,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast import replicate
 from forecast.events import What
 from forecast.items import Mould
 from forecast.luck import Plan, Replication, stream
@@ -41,7 +40,7 @@ from forecast.weekly import (
     WorkedDay,
 )
 
-__all__ = ["EVERYTHING", "Telling", "WeeklyWork", "busy_share", "hours_by_week", "returns"]
+__all__ = ["EVERYTHING", "Telling", "WeeklyWork", "hours_by_week", "returns"]
 
 # What follows from a record; the day grid ``days`` may stand in for hours and exposure.
 EVERYTHING = frozenset({"counts", "hours", "exposure", "drying", "received"})
@@ -179,29 +178,6 @@ def hours_by_week(rows: Ints, luck: Replication) -> WeeklyWork:
         sessions=_table((begun_in, rows[begun, 2]), (weeks, N_STAGES), np.ones_like(begun)),
         on_shift=_on_shift(luck, weeks, _end(rows, luck)),
     )
-
-
-def busy_share(plan: Plan, seed: int, replications: int = 20) -> Floats:
-    """Share of time on shift that is spent in sessions, by week, over some simulated futures.
-
-    Args:
-        plan: of the project.
-        seed: of the futures.
-        replications: how many, at least 1.
-
-    Returns:
-        (W,) from 0 to 1; NaN in weeks in which nobody is on shift in any of the futures before
-        its last item has left.
-    """
-    worked, on_shift = 0, 0
-    for index in range(replications):
-        luck, rows = replicate.one_record(plan, seed, index)
-        week = hours_by_week(rows, luck)
-        worked = worked + week.by_person.sum(axis=1)
-        on_shift = on_shift + week.on_shift.sum(axis=1)
-    share = np.full(np.shape(on_shift), math.nan)
-    np.divide(worked, on_shift, out=share, where=np.asarray(on_shift) > 0)
-    return share
 
 
 # --- an event record by columns ------------------------------------------------------------------

@@ -37,6 +37,7 @@ __all__ = [
     "collect",
     "finish_odds",
     "load",
+    "mostly_first_estimates",
     "odds_interval",
     "order_statistic_interval",
     "promise_odds",
@@ -152,7 +153,7 @@ class Futures:
     @property
     def mostly_first_estimates(self) -> int:
         """How many figures that the returns speak of still rest mostly on the first estimates."""
-        return sum(each.still_estimate > _MOSTLY for each in self.learnt)
+        return mostly_first_estimates(self.learnt)
 
     @property
     def end_day(self) -> int:
@@ -164,6 +165,11 @@ class Futures:
         if day_number is None or day_number == NOT_BY_HORIZON:
             return None
         return self.project.date_of(day_number)
+
+
+def mostly_first_estimates(learnt: Sequence[Learnt]) -> int:
+    """How many figures that the returns speak of still rest mostly on the first estimates."""
+    return sum(each.still_estimate > _MOSTLY for each in learnt)
 
 
 # --- one record -> one outcome -----------------------------------------------------------------

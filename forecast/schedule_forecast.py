@@ -6,6 +6,7 @@ names a person: names and initials stand only where the team is told about itsel
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from difflib import get_close_matches
@@ -25,10 +26,12 @@ from forecast.outcome import (
     Futures,
     finish_odds,
     load,
+    mostly_first_estimates,
     promise_odds,
     quantile,
     reached,
 )
+from forecast.planning import Learnt
 from forecast.recalibrate import forecast
 from forecast.record import open_record
 from forecast.words import (
@@ -47,8 +50,10 @@ from forecast.words import (
 __all__ = [
     "AUDIENCES",
     "LEFT_OUT",
+    "NOT_YET_HAPPENED",
     "Settings",
     "check_settings",
+    "first_estimates_sentence",
     "get_futures",
     "rests_on_sentences",
     "schedule_report",
@@ -72,6 +77,8 @@ __all__ = [
 FUNDER = "funder"
 TEAM = "team"
 AUDIENCES: tuple[str, ...] = (FUNDER, TEAM)
+
+NOT_YET_HAPPENED = "No forecast covers a change of the work that has not happened yet."
 
 LEFT_OUT: tuple[str, ...] = (
     "Power cuts.",
@@ -504,22 +511,26 @@ def rests_on_sentences(futures: Futures) -> list[str]:
     if not futures.weeks_on_record or futures.last_week is None:
         return []
     weeks, last = plural(futures.weeks_on_record, "week"), long_date(futures.last_week)
+    mostly = [first_estimates_sentence(futures.learnt)] if futures.learnt else []
     return [
         f"The forecast knows the returns of {weeks}, the last of them of the week of {last}.",
-        f"{_first_estimates(futures)}What they do not speak of rests on the first estimates.",
-        "No forecast covers a change of the work that has not happened yet.",
+        " ".join([*mostly, "What they do not speak of rests on the first estimates."]),
+        NOT_YET_HAPPENED,
     ]
 
 
-def _first_estimates(futures: Futures) -> str:
-    if not futures.learnt:
-        return ""
-    mostly, figures = futures.mostly_first_estimates, plural(len(futures.learnt), "figure")
+def first_estimates_sentence(learnt: Sequence[Learnt]) -> str:
+    """How many of the figures that the returns speak of still rest on the first estimates.
+
+    Args:
+        learnt: at least one figure.
+    """
+    mostly, figures = mostly_first_estimates(learnt), plural(len(learnt), "figure")
     how_many = number(mostly) if mostly else "none"
     rest = "rests" if mostly == 1 else "rest"
     return (
         f"Of {figures} that the returns speak of, {how_many} still {rest} mostly on the first "
-        "estimates. "
+        "estimates."
     )
 
 

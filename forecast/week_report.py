@@ -26,14 +26,20 @@ from forecast.folder import read_project
 from forecast.history import History
 from forecast.issued import Issued
 from forecast.next_week import NextWeek, mould_hours_left, next_week
-from forecast.outcome import Futures, quantile
+from forecast.outcome import Futures, mostly_first_estimates, quantile
 from forecast.planning import Knowledge
 from forecast.project import Project
 from forecast.record import open_record
 from forecast.recording import issued_forecasts
 from forecast.replicate import simulate
 from forecast.return_checks import Crossing, crossings
-from forecast.schedule_forecast import TEAM, Settings, summary_sentences
+from forecast.schedule_forecast import (
+    NOT_YET_HAPPENED,
+    TEAM,
+    Settings,
+    first_estimates_sentence,
+    summary_sentences,
+)
 from forecast.stages import STAGE_NAMES, Stage
 from forecast.weekly import WeeklyReturn
 from forecast.words import joined, long_date, number, odds, plural, range_of_numbers
@@ -58,7 +64,6 @@ __all__ = [
 
 _DAYS_OF = {ANY_SEVEN_DAYS: "in any seven days", CALENDAR_WEEK: "from Monday to Sunday"}
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_MOSTLY = 0.5  # of the first estimates' uncertainty: above it, a figure mostly rests on them
 _MOVED = 0.2  # of the first range: a middle that moved further is named in a sentence
 _WIDEST = 7  # posts beside each other on a page; a larger team is shown by role
 
@@ -226,11 +231,9 @@ def _done(week: Week) -> int:
 
 def _rests_on(week: Week) -> str:
     """How much still rests on first estimates, and what no forecast can cover."""
-    mostly = sum(each.still_estimate > _MOSTLY for each in week.learnt)
-    spoken_of = plural(len(week.learnt), "figure")
-    share = f"Of {spoken_of} that the returns speak of, {number(mostly)} still rest mostly on "
-    share = f"{share}the first estimates." if week.learnt else "It rests on the first estimates."
-    return f"{share} No forecast covers a change of the work that has not happened yet."
+    if not week.learnt:
+        return f"It rests on the first estimates. {NOT_YET_HAPPENED}"
+    return f"{first_estimates_sentence(week.learnt)} {NOT_YET_HAPPENED}"
 
 
 def section_this_week(week: Week) -> Report:
@@ -300,7 +303,7 @@ def section_learnt(week: Week) -> Report:
         note="Minutes are of the work itself, without clothing and clearing, at the practice that "
         "the team has by now. Still first: how much of the first estimate's uncertainty is left.",
     )
-    mostly = sum(each.still_estimate > _MOSTLY for each in learnt)
+    mostly = mostly_first_estimates(learnt)
     said = (
         "Most figures still rest on the first estimates."
         if mostly > len(learnt) / 2

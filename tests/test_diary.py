@@ -419,22 +419,12 @@ def test_time_in_sessions_by_week_is_that_of_the_future(case: Case) -> None:
 def test_time_on_shift_by_hand() -> None:
     """AB works eight hours a day; the one item of ten hours is done on Tuesday at 11:00."""
     project = small_project([Lot(1)], [per_item("reboxing", 600.0)], [person("AB", "reboxing")])
-    plan, drawn, rows = replicate.one_future(project)
+    _, drawn, rows = replicate.one_future(project)
     work = diary.hours_by_week(rows, drawn)
     assert work.on_shift[0].tolist() == [10 * 3600]
     assert work.by_stage[0, Stage.REBOXING] == 10 * 3600
     assert work.sessions[0].sum() == 2
-    busy = diary.busy_share(plan, 1, 2)
-    assert busy[0] == 1.0
-    assert np.isnan(busy[1:]).all()
-
-
-def test_the_busy_share_of_the_demo_lies_below_one_and_over_half(demo: Lived) -> None:
-    busy = diary.busy_share(demo[0], 1, 4)
-    told = busy[~np.isnan(busy)]
-    assert len(told) > 60
-    assert ((told >= 0.0) & (told <= 1.0)).all()
-    assert 0.5 < np.mean(told[:60]) < 1.0
+    assert not work.on_shift[1:].any()
 
 
 def test_absent_people_are_away_and_others_are_not() -> None:
