@@ -34,6 +34,7 @@ from forecast.stages import PLACE_KEYS, Stage
 __all__ = [
     "ADDED",
     "ASK_FIRST",
+    "AS_PLANNED",
     "REMOVED",
     "SAFETY_KEYS",
     "SCENARIOS_FILE",
@@ -52,6 +53,7 @@ __all__ = [
 ]
 
 SCENARIOS_FILE = "scenarios.toml"
+AS_PLANNED = "as planned"  # the project as it is; no scenario has this name
 ASK_FIRST = "Change project.toml, and say who approved it."
 
 _TERMS = ("role", *WEEKDAYS, "begins", "mould_work", "stages", "hourly_cost", "line")
