@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -41,6 +42,7 @@ Marks = NDArray[np.int8]
 
 FREE = -1  # in marks: luck decides
 
+_MOST_FRAMES = 32  # that are kept
 _WORKING_DAYS = 5.0  # of a week, from Monday on
 
 
@@ -228,17 +230,24 @@ class Beginning:
             plan: whose first day is the first after the as-of date.
             category: (I,) what each item would be if nobody had opened anything: what was looked
                 at, and luck by the believed mix for the rest. It stays so for unopened items.
-            values: (E,) the drawn estimates.
+            values: (E,) the drawn estimates; NaN but for images an item and days of drying.
             rng: for all that the record leaves open.
         """
         return _Draw(self._frame(plan), category, values, rng).begun()
 
     def _frame(self, plan: Plan) -> Frame:
-        known: Frame | None = self.__dict__.get("_known")
-        if known is None or known.plan is not plan:
-            known = Frame(plan, self.ledger)
-            object.__setattr__(self, "_known", known)
-        return known
+        known = self._frames
+        frame = known.get(plan.behind_it)
+        if frame is None:
+            if len(known) >= _MOST_FRAMES:
+                known.clear()
+            known[plan.behind_it] = frame = Frame(plan, self.ledger)
+        return frame
+
+    @cached_property
+    def _frames(self) -> dict[bytes, Frame]:
+        """What was worked out, by what it needs of a plan: plans side by side take turns."""
+        return {}
 
 
 def of(plan: Plan, ledger: Ledger) -> Beginning:
@@ -250,7 +259,7 @@ def of(plan: Plan, ledger: Ledger) -> Beginning:
     """
     frame = Frame(plan, ledger)
     found = Beginning(ledger, (*ledger.problems(), *frame.problems))
-    object.__setattr__(found, "_known", frame)
+    found._frames[plan.behind_it] = frame  # noqa: SLF001  # made here
     return found
 
 

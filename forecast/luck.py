@@ -13,11 +13,11 @@ own luck, and another person, series or row shifts nobody else's.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from hashlib import blake2b
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.random.bit_generator import ISeedSequence
@@ -27,7 +27,16 @@ from scipy.special import gammaincinv, ndtri
 from forecast import drawing, working_time
 from forecast.beginning import Fates, Start
 from forecast.drawing import Chances, Items, uniforms, words_at
-from forecast.planning import UNLIMITED, Begun, Drawn, Knowledge, Plan, Settings, plan
+from forecast.planning import (
+    UNLIMITED,
+    Beginning,
+    Begun,
+    Drawn,
+    Knowledge,
+    Plan,
+    Settings,
+    plan,
+)
 from forecast.stages import N_STAGES, PRACTISED_STAGES, Place, Stage
 
 __all__ = [
@@ -36,6 +45,7 @@ __all__ = [
     "Plan",
     "Replication",
     "Settings",
+    "Shared",
     "plan",
     "replication",
     "stream",
@@ -43,6 +53,7 @@ __all__ = [
 
 _NOT_PRACTISED = [stage for stage in Stage if stage not in PRACTISED_STAGES]
 
+_SHORT = 256  # bytes that make a key themselves
 _MOST_ROUNDS = 32  # of scatter drawn for one item; a later round repeats the last
 
 # Words of a seed, the same on every machine.
@@ -55,6 +66,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 Words = NDArray[np.uint64]
+T = TypeVar("T")
+Key = tuple[Hashable, ...]
 
 
 class _NameSeed(ISeedSequence):
@@ -202,6 +215,51 @@ class Replication:
         return np.minimum(clean_at[clean_at >= self.settings.start], latest)
 
 
+class Shared:
+    """What several plans meet alike in one future: each part is worked out once.
+
+    A part is known by all that it follows from, so that nothing is shared that could differ: what
+    a plan has of it by content, what was drawn before it likewise. Arrays are shared as they are;
+    nobody writes into them.
+    """
+
+    def __init__(self) -> None:
+        self._parts: dict[Key, Any] = {}
+
+    def once(self, key: Callable[[], Key], make: Callable[[], T]) -> T:
+        """A part, made at the first call with an equal key."""
+        name = key()
+        if name not in self._parts:
+            self._parts[name] = make()
+        made: T = self._parts[name]
+        return made
+
+    def own(self, array: Floats | Ints) -> Any:
+        """An array to be changed by one that is not the only one to have it."""
+        return array.copy()
+
+
+class _Alone(Shared):
+    """One plan alone: nothing is kept, and nothing copied."""
+
+    def once(self, key: Callable[[], Key], make: Callable[[], T]) -> T:  # noqa: ARG002
+        return make()
+
+    def own(self, array: Floats | Ints) -> Any:
+        return array
+
+
+_ALONE = _Alone()
+
+
+def _content(array: Floats | Ints | None) -> bytes | None:
+    """An array's content, for a key: as it is where it is short."""
+    if array is None:
+        return None
+    written = np.ascontiguousarray(array).tobytes()
+    return written if len(written) <= _SHORT else blake2b(written, digest_size=16).digest()
+
+
 @dataclass(frozen=True)
 class _Believed:
     """One draw of all that nobody knows."""
@@ -231,13 +289,24 @@ class _Plain:
     box_concentration: None = None
 
 
-def _believed(plan: Plan, draws: _Draws) -> _Believed:
+def _believed(plan: Plan, draws: _Draws, shared: Shared) -> _Believed:
     """A row's draw hangs on the row's name, whatever is believed of it."""
     belief = None if plan.knowledge is None else plan.knowledge.belief
-    if belief is not None:
-        return _Believed(plan, belief.drawn(plan, draws.normals, draws.uniforms))
+    if belief is None:
+        drawn: Drawn = shared.once(
+            lambda: ("estimates", plan.estimates_alike), lambda: _estimated(plan, draws)
+        )
+    else:
+        drawn = shared.once(
+            lambda: ("belief", id(belief), plan.work_itself),
+            lambda: belief.drawn(plan, draws.normals, draws.uniforms),
+        )
+    return _Believed(plan, drawn)
+
+
+def _estimated(plan: Plan, draws: _Draws) -> _Plain:
     uniforms_of = draws.uniforms(plan.estimates.streams)
-    return _Believed(plan, _Plain(plan.estimates.quantiles.at(uniforms_of)))
+    return _Plain(plan.estimates.quantiles.at(uniforms_of))
 
 
 def _conditions(plan: Plan, draws: _Draws, drawn: Drawn, luck: Floats) -> Ints:
@@ -338,12 +407,16 @@ def _round_days(
     return days
 
 
-def _shifts(plan: Plan, draws: _Draws, believed: _Believed, share: Floats) -> tuple[Ints, Ints]:
-    """Shifts after absence and the delivered share."""
+def _shifts(plan: Plan, draws: _Draws, chance: float, share: Floats) -> tuple[Ints, Ints]:
+    """Shifts after absence and the delivered share.
+
+    Args:
+        plan: of the project.
+        draws: of the replication.
+        chance: that absence begins on a day.
+        share: (D,) of rostered hours.
+    """
     time = plan.project.time
-    chance = working_time.absence_probability(
-        believed("time.absence_days_a_year"), time.absence_spell_days, plan.absence_days
-    )
     if chance <= 0.0:
         return drawing.shifts(plan.rota, np.zeros_like(plan.rostered), share)
     keys = draws.words([("absence", person) for person in plan.project.persons])[:, 0]
@@ -370,45 +443,44 @@ def _practice(plan: Plan, doubling: float) -> Floats:
     return table
 
 
-def replication(plan: Plan, seed: int, index: int) -> Replication:
+def replication(
+    plan: Plan, seed: int, index: int, shared: Shared | None = None
+) -> Replication:
     """Draw one future.
 
     Args:
         plan: what all futures of the project share.
         seed: the forecast's seed, 0 or more.
         index: the replication's number; the same number meets the same luck under every plan.
+        shared: what other plans have met with the same seed and index; more is added. Plans whose
+            luck is the same get the same arrays.
     """
-    draws = _Draws(seed, index)
-    believed = _believed(plan, draws)
-    luck = _items_luck(plan, draws)
-    category = _conditions(plan, draws, believed.drawn, luck)
-    begun, start = _begun(plan, draws, believed, category, luck), None
-    drawn, levels, most_rounds = _items(plan, draws, believed, category, luck)
-    if begun is not None:
-        drawn, start, most_rounds = _go_on(drawn, begun)
+    draws, kept = _Draws(seed, index), shared or _ALONE
+    believed = _believed(plan, draws, kept)
+    items, start, round_days = _Work(plan, draws, believed, kept).drawn()
     share = _or_else(
         believed.drawn.share, lambda: np.full(plan.project.days, believed("time.delivered_share"))
     )
-    shift_begin, shift_end = _shifts(plan, draws, believed, share)
+    time = plan.project.time
+    chance = working_time.absence_probability(
+        believed("time.absence_days_a_year"), time.absence_spell_days, plan.absence_days
+    )
+    shift_begin, shift_end = kept.once(
+        lambda: ("shifts", plan.hours_alike, chance, time.absence_spell_days, _content(share)),
+        lambda: _shifts(plan, draws, chance, share),
+    )
     return Replication(
         settings=plan.settings,
         arrival=plan.arrival,
-        **drawn._asdict(),
-        round_days=_round_days(
-            plan,
-            levels[:, Stage.DRYING],
-            category.take(plan.order),
-            luck[:, drawing.DRYING].take(plan.order),
-            most_rounds,
-            drawn.applies[:, Stage.DRYING],
-        ),
+        **items._asdict(),
+        round_days=round_days,
         practice=_or_else(
-            believed.drawn.practice, lambda: _practice(plan, believed("time.practice"))
+            believed.drawn.practice, lambda: _practice_of(plan, believed("time.practice"), kept)
         ),
         finished_before=plan.finished_before,
         week_factor=_or_else(
             believed.drawn.week_factor,
-            lambda: _week_factors(plan, draws, believed("time.week_spread")),
+            lambda: _weeks_of(plan, draws, believed("time.week_spread"), kept),
         ),
         week_of_day=plan.week_of_day,
         month_factor=plan.month_factor,
@@ -425,6 +497,103 @@ def replication(plan: Plan, seed: int, index: int) -> Replication:
     )
 
 
+def _practice_of(plan: Plan, doubling: float, shared: Shared) -> Floats:
+    starts_at, passes = plan.project.time.practice_starts_at, len(plan.doublings)
+    return shared.once(
+        lambda: ("practice", doubling, starts_at, passes), lambda: _practice(plan, doubling)
+    )
+
+
+def _weeks_of(plan: Plan, draws: _Draws, sigma: float, shared: Shared) -> Floats:
+    first, weeks = int(plan.week_place[0]), len(plan.week_place)
+    return shared.once(
+        lambda: ("weeks", sigma, first, weeks), lambda: _week_factors(plan, draws, sigma)
+    )
+
+
+class _Work:
+    """Items of one future of a plan, and what they follow from."""
+
+    def __init__(self, plan: Plan, draws: _Draws, believed: _Believed, shared: Shared) -> None:
+        self.plan, self.draws, self.believed, self.shared = plan, draws, believed, shared
+        self.beginning = None if plan.knowledge is None else plan.knowledge.beginning
+        self.chances = _chances(plan, believed)
+
+    def drawn(self) -> tuple[Items, Start | None, Floats]:
+        """Items, where they are at the start, and days of their rounds."""
+        return self.shared.once(lambda: self._of_items, self._drawn)
+
+    # What each part follows from.
+
+    @cached_property
+    def _of_conditions(self) -> Key:
+        drawn = self.believed.drawn
+        believed = (drawn.mix, drawn.box_items, drawn.box_concentration)
+        return ("conditions", self.plan.mix_alike, *(_content(array) for array in believed))
+
+    @cached_property
+    def _of_begun(self) -> Key:
+        values = _content(self.believed.values[self.plan.values_behind])
+        before = self.plan.at_beginning.behind_it
+        return ("begun", id(self.beginning), before, values, self._of_conditions)
+
+    @cached_property
+    def _of_items(self) -> Key:
+        values = _content(self.believed.values[self.plan.values_of_items])
+        before = self._of_conditions if self.beginning is None else self._of_begun
+        return ("items", self.plan.items_alike, self.chances, values, before)
+
+    # How it is made.
+
+    def _drawn(self) -> tuple[Items, Start | None, Floats]:
+        plan, start = self.plan, None
+        begun: Begun | None = None
+        category, luck = self._conditions()
+        if self.beginning is not None:
+            category, luck, begun = self.shared.once(lambda: self._of_begun, self._begun)
+        items, levels, most_rounds = _items(
+            plan, self.chances, self.believed.values, category, luck, self._scatter()
+        )
+        if begun is not None:
+            items, start, most_rounds = _go_on(items, begun)
+        round_days = _round_days(
+            plan,
+            levels[:, Stage.DRYING],
+            category.take(plan.order),
+            luck[:, drawing.DRYING].take(plan.order),
+            most_rounds,
+            items.applies[:, Stage.DRYING],
+        )
+        return items, start, round_days
+
+    def _scatter(self) -> Floats:
+        return self.shared.once(
+            lambda: ("scatter", self.plan.cells_alike),
+            lambda: _items_scatter(self.plan, self.draws),
+        )
+
+    def _uniforms(self) -> Floats:
+        return self.shared.once(
+            lambda: ("uniforms", self.plan.cells_alike), lambda: _items_luck(self.plan, self.draws)
+        )
+
+    def _conditions(self) -> tuple[Ints, Floats]:
+        """Each item's category, and its luck."""
+
+        def made() -> tuple[Ints, Floats]:
+            luck = self.shared.own(self._uniforms())
+            return _conditions(self.plan, self.draws, self.believed.drawn, luck), luck
+
+        return self.shared.once(lambda: self._of_conditions, made)
+
+    def _begun(self) -> tuple[Ints, Floats, Begun]:
+        """The same, and a draw of where everything is."""
+        assert self.beginning is not None
+        category, luck = (self.shared.own(array) for array in self._conditions())
+        begun = _begun(self.plan, self.draws, self.beginning, self.believed, category, luck)
+        return category, luck, begun
+
+
 def _or_else(believed: Floats | None, plain: Callable[[], Floats]) -> Floats:
     """A table of the belief, in the order of memory that compiled code asks for, or the plan's."""
     return plain() if believed is None else np.ascontiguousarray(believed, dtype=float)
@@ -434,22 +603,29 @@ def _or_else(believed: Floats | None, plain: Callable[[], Floats]) -> Floats:
 
 
 def _begun(
-    plan: Plan, draws: _Draws, believed: _Believed, category: Ints, luck: Floats
-) -> Begun | None:
-    """A draw of where everything is when the simulation begins; None: nothing has happened yet.
+    plan: Plan,
+    draws: _Draws,
+    beginning: Beginning,
+    believed: _Believed,
+    category: Ints,
+    luck: Floats,
+) -> Begun:
+    """A draw of where everything is when the simulation begins.
 
     Args:
         plan: of the project.
         draws: of the replication.
+        beginning: what is on record.
         believed: what nobody knows.
         category: (I,) cell-major; what the record has otherwise is changed in place.
         luck: (I, columns) cell-major; what the record says of an item is no luck any more, and
             changed in place.
     """
-    if plan.knowledge is None or plan.knowledge.beginning is None:
-        return None
-    begun = plan.knowledge.beginning.draw(
-        plan.at_beginning, category.take(plan.order), believed.values, draws.stream("beginning")
+    # No more of the estimates than it may read: then those who share these share the draw.
+    values = np.full_like(believed.values, math.nan)
+    values[plan.values_behind] = believed.values[plan.values_behind]
+    begun = beginning.draw(
+        plan.at_beginning, category.take(plan.order), values, draws.stream("beginning")
     )
     category[plan.order] = begun.category
     marked = ((drawing.SET_ASIDE, begun.set_aside), (drawing.NOT_IMAGED, begun.not_imaged))
@@ -483,11 +659,25 @@ def _go_on(drawn: Items, begun: Begun) -> tuple[Items, Start, int]:
     return settled, start, int(rounds[settled.applies[:, Stage.DRYING]].max(initial=1))
 
 
+def _chances(plan: Plan, believed: _Believed) -> Chances:
+    """What shares come to that decide about items."""
+    project = plan.project
+    return Chances(
+        set_aside=believed("outcomes.set_aside"),
+        not_imaged=believed("outcomes.not_imaged"),
+        checked=float(project.checking.share_checked),
+        rejected=believed("checking.reject_share"),
+        still_damp=believed("drying.still_damp"),
+        reimaged=float(project.checking.reimaged_share),
+        most_rounds=float(project.days),
+    )
+
+
 def _items(
-    plan: Plan, draws: _Draws, believed: _Believed, category: Ints, luck: Floats
+    plan: Plan, chances: Chances, values: Floats, category: Ints, luck: Floats, normals: Floats
 ) -> tuple[Items, Floats, int]:
     """Items in the order of work, what their scatter is multiplied with, and most rounds."""
-    project, items = plan.project, len(plan.order)
+    items = len(plan.order)
     drawn = Items(
         mould=np.empty(items, dtype=np.int8),
         red_rot=np.empty(items, dtype=np.bool_),
@@ -502,19 +692,9 @@ def _items(
         set_aside=np.empty(items, dtype=np.bool_),
         not_imaged=np.empty(items, dtype=np.bool_),
     )
-    chances = Chances(
-        set_aside=believed("outcomes.set_aside"),
-        not_imaged=believed("outcomes.not_imaged"),
-        checked=float(project.checking.share_checked),
-        rejected=believed("checking.reject_share"),
-        still_damp=believed("drying.still_damp"),
-        reimaged=float(project.checking.reimaged_share),
-        most_rounds=float(project.days),
-    )
     levels = np.empty((2, *plan.possible.shape))
-    normals = _items_scatter(plan, draws)
     most_rounds = drawing.items(
-        plan.tables, chances, believed.values, category, luck, normals, drawn, *levels
+        plan.tables, chances, values, category, luck, normals, drawn, *levels
     )
     return drawn, levels[0], most_rounds
 

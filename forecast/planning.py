@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
 from functools import cached_property
+from hashlib import blake2b
 from typing import Any, Protocol
 
 import numpy as np
@@ -19,10 +20,11 @@ from forecast import working_time
 from forecast.condition import ConditionMix, condition_mix
 from forecast.drawing import Tables
 from forecast.estimates import Estimate, Quantiles, lognormal_sigma
+from forecast.exposure import BreathingProtection, ExposureLimits
 from forecast.items import Category, Mould
-from forecast.project import Project, TaskTime
+from forecast.project import Grant, Places, Project, Sessions, TaskTime
 from forecast.rules import NO_STAGE
-from forecast.stages import N_PLACES, N_STAGES, PRACTISED_STAGES, Stage
+from forecast.stages import N_PLACES, N_STAGES, PRACTISED_STAGES, Place, Stage
 from forecast.units import SECONDS_PER_DAY, seconds_from_hours, seconds_from_minutes
 
 __all__ = [
@@ -189,7 +191,11 @@ class Drawn(Protocol):
 
 
 class Belief(Protocol):
-    """What the returns on record make of the estimates."""
+    """What the returns on record make of the estimates.
+
+    It reads nothing of a plan's people, places and days off (:attr:`Plan.work_itself`), so that
+    plans which differ in nothing else share its draws.
+    """
 
     def drawn(self, plan: Plan, normals: Named, uniforms: Named) -> Drawn:
         """One draw; the same names give two beliefs the same numbers."""
@@ -222,7 +228,11 @@ class Begun(Protocol):
 
 
 class Beginning(Protocol):
-    """Where everything is on the as-of date, as far as the record knows."""
+    """Where everything is on the as-of date, as far as the record knows.
+
+    A draw reads of a plan what :attr:`Plan.behind_it` holds, and nothing of what is still to come
+    of people, places and days off: plans which differ in nothing else share its draws.
+    """
 
     @property
     def last_day(self) -> date | None:
@@ -241,7 +251,7 @@ class Beginning(Protocol):
         Args:
             plan: whose first day is the first after the as-of date.
             category: (I,) in the order of work: each item's as survey and mix have it.
-            values: (E,) the drawn estimates.
+            values: (E,) the drawn estimates; NaN but for images an item and days of drying.
             rng: for all that the record leaves open.
         """
 
@@ -334,6 +344,82 @@ class Plan:
             return self
         settings = replace(self.settings, start=day * SECONDS_PER_DAY)
         return replace(self, first_day=day, settings=settings)
+
+    # --- what luck needs of the plan: equal for two plans, and that luck is the same
+
+    @cached_property
+    def cells_alike(self) -> bytes:
+        """Of items' own numbers."""
+        return _digest(*((c.series, c.material, c.first_item, c.items) for c in self.cells))
+
+    @cached_property
+    def mix_alike(self) -> bytes:
+        """Of items' conditions."""
+        names = [(cell.mix_name, cell.complete) for cell in self.cells]
+        loose = [part for each in self.loose for part in (each.seen, each.cells)]
+        return _digest(self.cells_alike, *names, self.cell_table, self.seen, self.alpha, *loose)
+
+    @cached_property
+    def estimates_alike(self) -> bytes:
+        """Of a draw of the estimates."""
+        of = self.estimates
+        lists = (getattr(of.quantiles, field.name) for field in fields(of.quantiles))
+        return _digest(of.names, tuple(of.number.items()), *lists)
+
+    @cached_property
+    def items_alike(self) -> bytes:
+        """Of items, once their conditions and the estimates are drawn."""
+        return _digest(self.cells_alike, *self.tables)
+
+    @cached_property
+    def hours_alike(self) -> bytes:
+        """Of shifts."""
+        rota = self.rota
+        return _digest(self.project.persons, self.project.grant.start, rota.hours, rota.begins)
+
+    @cached_property
+    def work_itself(self) -> bytes:
+        """Of what is believed: the project without its people, places, days off and money."""
+        project = self.project
+        grant, places = project.grant, project.places
+        alone = replace(
+            project,
+            **_NOTHING,
+            grant=Grant("", grant.start, grant.end, grant.horizon, 0),
+            places=Places(
+                *(0, 0, 0, 0),
+                None if places.tool_sets is None else 0,
+                places.tool_drying_hours,
+            ),
+        )
+        return _digest(repr(alone), self.first_day, self.known_from, len(self.doublings))
+
+    @cached_property
+    def behind_it(self) -> bytes:
+        """Of where everything is: the work itself, and people and shelves before the first day."""
+        rota, persons, day = self.rota, self.project.persons, self.first_day
+        hours, begins = rota.hours[:, :day], rota.begins[:, :day]
+        # By name: somebody who comes later changes nothing that lies behind.
+        there = sorted((name, n) for n, name in enumerate(persons) if hours[n].any())
+        people = [part for name, n in there for part in (name, hours[n], begins[n])]
+        shelves = self.capacity[Place.SHELF, max(0, day - 1)]
+        return _digest(self.work_itself, int(shelves), *people)
+
+    @cached_property
+    def values_of_items(self) -> Ints:
+        """Numbers of the estimates that items are drawn with."""
+        tables = self.tables
+        return np.unique(
+            np.concatenate(
+                [tables.images_of_cell, tables.item_row.ravel(), tables.image_row.ravel()]
+            )
+        )
+
+    @cached_property
+    def values_behind(self) -> Ints:
+        """Numbers of the estimates that say where items are: images, and days of drying."""
+        drying = self.per_item.row[:, Stage.DRYING]
+        return np.unique(np.concatenate([self.tables.images_of_cell, drying]))
 
     # --- items: I of them, in the order of work unless told otherwise
 
@@ -542,6 +628,43 @@ class Plan:
         """(I + N + 1,) log2(1 + n / N0) after n first passes (R16)."""
         most = len(self.order) + int(self.finished_before.max())
         return np.log2(1.0 + np.arange(most + 1) / self.project.time.practice_starts_at)
+
+
+# Of a project, what neither items nor the record know of.
+_NOTHING: dict[str, Any] = {
+    "title": "",
+    "reference": "",
+    "organisation": "",
+    "team": (),
+    "exposure": ExposureLimits(),
+    "breathing": BreathingProtection(),
+    "sessions": Sessions(),
+    "closures": (),
+    "place_changes": (),
+    "day_plan": (),
+    "pilot": (),
+    "supplies": (),
+    "budget": (),
+    "spend": (),
+    "promises": (),
+    "record_url_from": "",
+    "defaults_used": (),
+    "warnings": (),
+    "input_sha256": "",
+}
+
+
+def _digest(*parts: Any) -> bytes:
+    """A checksum of arrays, and of plain values by how they are written out."""
+    found = blake2b(digest_size=16)
+    for part in parts:
+        if isinstance(part, np.ndarray):
+            found.update(f"{part.dtype}{part.shape}".encode())
+            found.update(np.ascontiguousarray(part).tobytes())
+        else:
+            found.update(repr(part).encode())
+        found.update(b"\0")
+    return found.digest()
 
 
 def plan(

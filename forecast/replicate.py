@@ -24,7 +24,7 @@ from forecast.errors import InputError, Problem
 from forecast.outcome import Futures, Gathered, Outcome
 from forecast.project import Project
 
-__all__ = ["one_future", "one_record", "prepare", "simulate"]
+__all__ = ["Job", "job_of", "one_future", "one_record", "outcome_of", "prepare", "simulate"]
 
 # Seconds of a replication, roughly: some in any case, and some for each item. Only the length of
 # batches hangs on them.
@@ -83,9 +83,8 @@ def simulate(
     Raises:
         InputError: an argument is out of its range, in plain words.
     """
-    known, first_day = _first_day(project, as_of, knowledge)
-    _check(project, as_of, replications, seed, workers, model, first_day)
-    job = _Job(luck.plan(project, first_day, knowledge), seed, model)
+    job = job_of(project, as_of, replications, seed, workers, model, knowledge)
+    known, first_day = job.as_of, job.plan.first_day
     _prepare(job)
     with _runner(executor, workers, replications, model, progress) as run:
         outcomes = run(job, range(replications), "Futures")
@@ -122,9 +121,7 @@ def one_future(
     Raises:
         InputError: an argument is out of its range, in plain words.
     """
-    _, first_day = _first_day(project, as_of, knowledge)
-    _check(project, as_of, 1, seed, None, model, first_day)
-    plan = luck.plan(project, first_day, knowledge)
+    plan = job_of(project, as_of, 1, seed, None, model, knowledge).plan
     return plan, *one_record(plan, seed, index, model)
 
 
@@ -142,32 +139,64 @@ def one_record(
     if model == READABLE:
         drawn = luck.replication(plan, seed, index)
         return drawn, walkthrough.run(drawn)
-    _prepare(_Job(plan, seed, model))
+    _prepare(Job(plan, seed, model))
     drawn = luck.replication(plan, seed, index)
     return drawn, engine.record(drawn)
 
 
 @dataclass(frozen=True)
-class _Job:
-    """What all batches of one run have in common."""
+class Job:
+    """What all batches of one run have in common.
+
+    Attributes:
+        plan: of the project, from the first simulated day on.
+        seed, model: as :func:`simulate` takes them.
+        as_of: the forecast knows nothing later.
+    """
 
     plan: luck.Plan
     seed: int
-    model: str
+    model: str = DEFAULT_MODEL
+    as_of: date = date.min
 
 
-Run = Callable[[_Job, Sequence[int], str], Gathered]
+def job_of(
+    project: Project,
+    as_of: date | None = None,
+    replications: int = DEFAULT_REPLICATIONS,
+    seed: int = DEFAULT_SEED,
+    workers: int | None = None,
+    model: str = DEFAULT_MODEL,
+    knowledge: luck.Knowledge | None = None,
+) -> Job:
+    """What :func:`simulate` with the same arguments runs.
+
+    Raises:
+        InputError: an argument is out of its range, in plain words.
+    """
+    known, first_day = _first_day(project, as_of, knowledge)
+    _check(project, as_of, replications, seed, workers, model, first_day)
+    return Job(luck.plan(project, first_day, knowledge), seed, model, known)
 
 
-def _outcome(job: _Job, index: int) -> Outcome:
-    """One future, reduced at once: nothing of an item's size is kept or sent anywhere."""
+Run = Callable[[Job, Sequence[int], str], Gathered]
+
+
+def outcome_of(job: Job, index: int, shared: luck.Shared | None = None) -> Outcome:
+    """One future, reduced at once: nothing of an item's size is kept or sent anywhere.
+
+    Args:
+        job: what is run.
+        index: the replication's number.
+        shared: as :func:`forecast.luck.replication` takes it.
+    """
     project = job.plan.project
     late_after, counted = project.drying.start_within_days, project.outcomes.counts_as_done
     if job.model == READABLE:
-        drawn = luck.replication(job.plan, job.seed, index)
+        drawn = luck.replication(job.plan, job.seed, index, shared)
         return outcome.reduce_record(walkthrough.run(drawn), drawn, late_after, counted)
     with _turn(project):
-        drawn = luck.replication(job.plan, job.seed, index)
+        drawn = luck.replication(job.plan, job.seed, index, shared)
     tally = engine.run(drawn, late_after, counted)
     with _turn(project):
         return outcome.settled(tally, drawn)
@@ -185,14 +214,14 @@ def _turn(project: Project) -> AbstractContextManager[object]:
 
 def prepare(project: Project) -> None:
     """Compile all that is compiled for this computer, if need be, by trying it on a project."""
-    _prepare(_Job(luck.plan(project), DEFAULT_SEED, DEFAULT_MODEL))
+    _prepare(Job(luck.plan(project), DEFAULT_SEED, DEFAULT_MODEL))
 
 
-def _prepare(job: _Job) -> None:
+def _prepare(job: Job) -> None:
     """Compile all that is compiled, if need be: the readable model's record is added up by it."""
 
     def one_of_each() -> None:
-        _outcome(replace(job, model=DEFAULT_MODEL), 0)
+        outcome_of(replace(job, model=DEFAULT_MODEL), 0)
         drawn = luck.replication(job.plan, job.seed, 0)
         outcome.reduce_record(engine.record(drawn), drawn, 0, ())
 
@@ -206,8 +235,8 @@ def _prepare(job: _Job) -> None:
 # which no linear algebra library splits up, and nothing is compiled to run in parallel.
 
 
-def _batch(job: _Job, indices: Sequence[int]) -> list[Outcome]:
-    return [_outcome(job, index) for index in indices]
+def _batch(job: Job, indices: Sequence[int]) -> list[Outcome]:
+    return [outcome_of(job, index) for index in indices]
 
 
 def _batch_of_parcel(parcel: bytes, indices: Sequence[int]) -> list[Outcome]:
@@ -215,13 +244,13 @@ def _batch_of_parcel(parcel: bytes, indices: Sequence[int]) -> list[Outcome]:
 
 
 @lru_cache(maxsize=2)
-def _unpacked(parcel: bytes) -> _Job:
+def _unpacked(parcel: bytes) -> Job:
     """A job from elsewhere, with what its plan works out at first use: once a worker, not a batch.
 
     A plan of any number of items is some 40 kB, so that it may come along with each batch.
     """
     job = pickle.loads(parcel)  # noqa: S301  # simulate() has made it; nobody else calls this
-    assert isinstance(job, _Job)
+    assert isinstance(job, Job)
     return job
 
 
@@ -260,17 +289,17 @@ def _runner(
 
 
 def _here(progress: bool) -> Run:
-    def run(job: _Job, indices: Sequence[int], what: str) -> Gathered:
+    def run(job: Job, indices: Sequence[int], what: str) -> Gathered:
         gathered = Gathered(len(indices))
         for index in _bar(indices, what, progress):
-            gathered.add(_outcome(job, index))
+            gathered.add(outcome_of(job, index))
         return gathered
 
     return run
 
 
 def _on_threads(pool: Executor, progress: bool) -> Run:
-    def run(job: _Job, indices: Sequence[int], what: str) -> Gathered:
+    def run(job: Job, indices: Sequence[int], what: str) -> Gathered:
         batches = _batches(indices, _batch_size(job, len(indices), _BATCH_HERE))
         pending = [pool.submit(_batch, job, batch) for batch in batches]
         return _in_order(pending, batches, _bar(indices, what, progress))
@@ -279,7 +308,7 @@ def _on_threads(pool: Executor, progress: bool) -> Run:
 
 
 def _elsewhere(executor: Executor, size: int | None, progress: bool) -> Run:
-    def run(job: _Job, indices: Sequence[int], what: str) -> Gathered:
+    def run(job: Job, indices: Sequence[int], what: str) -> Gathered:
         parcel = pickle.dumps(job)
         batches = _batches(indices, size or _batch_size(job, len(indices), _BATCH_ELSEWHERE))
         pending = [executor.submit(_batch_of_parcel, parcel, batch) for batch in batches]
@@ -288,7 +317,7 @@ def _elsewhere(executor: Executor, size: int | None, progress: bool) -> Run:
     return run
 
 
-def _batch_size(job: _Job, replications: int, seconds: float) -> int:
+def _batch_size(job: Job, replications: int, seconds: float) -> int:
     """How many replications last about so long, in reason."""
     fixed, an_item = _SECONDS[job.model]
     fitting = int(seconds / (fixed + an_item * job.plan.project.total_items))
@@ -368,7 +397,7 @@ def _promise_day(futures: Futures) -> outcome.Ints:
     return np.where(kept.any(axis=1), kept.argmax(axis=1), futures.project.days)
 
 
-def _no_longer_from(futures: Futures, whole: _Job, run: Run) -> date | None:
+def _no_longer_from(futures: Futures, whole: Job, run: Run) -> date | None:
     """The first Monday from which the promise can hardly be met by the grant's end, if any.
 
     All work stands still until that Monday; then fewer than 1 in 20 futures reach the promised

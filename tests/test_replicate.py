@@ -157,7 +157,7 @@ def _many_items(items: int) -> Project:
 def test_what_a_worker_hands_back_does_not_grow_with_the_items() -> None:
     def handed_back(items: int) -> int:
         plan = luck.plan(_many_items(items))
-        return len(pickle.dumps(replicate._outcome(replicate._Job(plan, 1, "compiled"), 0)))
+        return len(pickle.dumps(replicate.outcome_of(replicate.Job(plan, 1), 0)))
 
     assert handed_back(4000) - handed_back(40) < 100  # bytes: some numbers are written longer
 
