@@ -201,7 +201,12 @@ def _month_starts(first: date, last: date, at_most: int) -> list[date]:
 
 
 def date_axis(
-    first: date, last: date, title: str | None, at_most: int = 12, ticks_to: date | None = None
+    first: date,
+    last: date,
+    title: str | None,
+    at_most: int = 12,
+    ticks_to: date | None = None,
+    field: str = "day",
 ) -> alt.X:
     """A time axis in months, the year under the first month and wherever a year begins."""
     ticks = _month_starts(first, ticks_to or last, at_most)
@@ -213,7 +218,7 @@ def date_axis(
         "? utcFormat(datum.value, '%Y') : '']"
     )
     return alt.X(
-        "day:T",
+        f"{field}:T",
         scale=alt.Scale(type="utc", domain=[first.isoformat(), last.isoformat()], nice=False),
         axis=alt.Axis(
             title=title,

@@ -22,6 +22,7 @@ from forecast.errors import ForecastError, InputError
 from forecast.exposure import CAUTIONS
 from forecast.folder import read_project
 from forecast.options import FROM_0, OptionReader, in_reports, print_cautions, started_with
+from forecast.plan_commands import add_plan_commands
 from forecast.project import Project
 from forecast.record_commands import add_record_commands
 from forecast.starter import write_starter
@@ -110,6 +111,7 @@ def _parser() -> argparse.ArgumentParser:
     demo.set_defaults(run=_demo)
 
     add_record_commands(commands)
+    add_plan_commands(commands)
 
     trace = commands.add_parser(
         "trace",

@@ -25,7 +25,11 @@ if TYPE_CHECKING:
 
 __all__ = ["add_record_commands"]
 
-_REPORTS = ("week",)
+_REPORTS = {"week": "week_report", "plans": "staffing_plans"}  # kinds and their notebooks
+_FROM_THE_RECORD = ("week",)
+_ONLY_OF: dict[str, dict[str, bool]] = {
+    "plans": {"form": False}
+}  # parameters of one notebook alone
 
 
 def add_record_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -76,7 +80,7 @@ def add_record_commands(commands: argparse._SubParsersAction[argparse.ArgumentPa
     )
     anonymise.set_defaults(run=_anonymise)
 
-    report = commands.add_parser("report", help="write a report from the record")
+    report = commands.add_parser("report", help="write a report")
     report.add_argument("folder", type=Path, metavar="FOLDER")
     report.add_argument("kind", metavar="KIND", help=f"which: {' or '.join(_REPORTS)}")
     report.add_argument(
@@ -87,7 +91,7 @@ def add_record_commands(commands: argparse._SubParsersAction[argparse.ArgumentPa
     )
     report.add_argument("--replications", metavar="N", default=str(DEFAULT_REPLICATIONS))
     report.add_argument("--seed", metavar="N", default=str(DEFAULT_SEED))
-    _page_option(report, "KIND_report")
+    _page_option(report, "NOTEBOOK")
     report.set_defaults(run=_report)
 
     hindcast = commands.add_parser(
@@ -305,7 +309,7 @@ def _anonymise(options: argparse.Namespace) -> None:
 
 def _report(options: argparse.Namespace) -> None:
     read = OptionReader(options)
-    kind = read.choice("KIND", _REPORTS)
+    kind = read.choice("KIND", tuple(_REPORTS))
     as_of, audience = read.day("as-of"), read.choice("audience", ("team", "funder"))
     replications, seed = read.whole("replications", 1), read.whole("seed", 0)
     read.file("out")
@@ -314,19 +318,21 @@ def _report(options: argparse.Namespace) -> None:
     from forecast.report import make_report, notebook_path  # noqa: PLC0415  # see above
 
     with open_record(options.folder, project, create=False) as record:
-        _refuse_if_empty(record, as_of)
+        if kind in _FROM_THE_RECORD:
+            _refuse_if_empty(record, as_of)
         day = as_of or record.history().last_day or project.default_as_of()
     _say("Writing the page ...")
     out = make_report(
-        notebook_path(f"{kind}_report"),
+        notebook_path(_REPORTS[kind]),
         {
             "folder": str(options.folder.resolve()),
             "as_of": day.isoformat(),
             "replications": replications,
             "seed": seed,
             "audience": audience,
-        },
-        options.out or in_reports(options.folder, f"{kind}_report", day),
+        }
+        | _ONLY_OF.get(kind, {}),
+        options.out or in_reports(options.folder, _REPORTS[kind], day),
     )
     print(f"The report as a page: {out.resolve()}")
     if audience == "team":
