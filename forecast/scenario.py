@@ -515,10 +515,36 @@ class _Draft:
         if (section, key) in self.keys:
             self.reject(label, "what", change.what, "each number once", "Delete one of the two.")
             return
+        stricter = self._stricter(section, key, value)
+        if stricter:
+            expected = f"{stricter}, as in project.toml, since it keeps people safe"
+            self.reject(label, "to", shown(value), expected, ASK_FIRST)
+            return
         self.values[section][key] = list(value) if isinstance(value, tuple) else value
         self.keys[section, key] = label
         if (section, key) == ("grant", "end"):
             self.values["grant"].pop("change", None)  # what was agreed later does not hold then
+
+    def _stricter(self, section: str, key: str, value: object) -> str:
+        """What is expected where people would be less safe than the base has them; else ""."""
+        now = self.values[section][key]
+        if (section, key) == ("exposure", "week"):
+            return "any-7-days" if value == "calendar" != now else ""
+        if (section, key) == ("stages", "off"):
+            return self._stages_kept(value)
+        direction = _STRICTER.get((section, key))
+        if direction is None or isinstance(value, bool) or not isinstance(value, int | float):
+            return ""
+        was, asked = (_strictness(each, section, key) for each in (now, value))
+        laxer = asked > was if direction is _AT_MOST else asked < was
+        return f"{direction} {shown(now)}" if laxer else ""
+
+    def _stages_kept(self, value: object) -> str:
+        """Where a stage that keeps people safe would be switched off."""
+        said = {str(part).strip() for part in value} if isinstance(value, list | tuple) else set()
+        kept = [stage for stage in _SAFE_STAGES if stage not in self.base.stages_off]
+        names = [stage.name.lower() for stage in kept if stage.name.lower() in said]
+        return f"a list without {', '.join(names)}" if names else ""
 
     def _whole(self, label: str, key: str, value: object, low: int) -> int | None:
         """A whole number, or None with the reason noted."""
@@ -897,12 +923,11 @@ class _Draft:
         findings = Findings()
         settings, tables = _read(self.base, self.values, self.lines, findings)
         mine = self.findings.problems + self._without_base(findings.problems)
+        if self.base.deliveries and not self.lines["deliveries.csv"]:
+            mine.append(self._nothing_comes())
         if mine or settings is None:
             raise InputError(mine)
         project = self._put_together(settings, tables)
-        laxer = [*self._laxer(project), *self._no_deliveries(project)]
-        if laxer:
-            raise InputError(laxer)
         defaults = [*self.base.defaults_used, *self._new_defaults(findings)]
         said = {".".join(key) for key in self.keys}
         return replace(
@@ -962,36 +987,15 @@ class _Draft:
             project = _taken(project, settings, section, key)
         return project
 
-    def _laxer(self, project: Project) -> Iterator[Problem]:
-        """Where people would be less safe than the base has them."""
-        was, now = values_of(self.base), values_of(project)
-        for (section, key), direction in _STRICTER.items():
-            before, after = (_strictness(each[section][key], section, key) for each in (was, now))
-            if (after > before) if direction is _AT_MOST else (after < before):
-                yield self._refused(section, key, f"{direction} {shown(was[section][key])}")
-        if was["exposure"]["week"] != now["exposure"]["week"] == "calendar":
-            yield self._refused("exposure", "week", "any-7-days")
-        off = project.stages_off - self.base.stages_off
-        if off & set(_SAFE_STAGES):
-            names = ", ".join(stage.name.lower() for stage in sorted(off & set(_SAFE_STAGES)))
-            yield self._refused("stages", "off", f"a list without {names}")
-
-    def _refused(self, section: str, key: str, expected: str) -> Problem:
-        label = self.keys[section, key]
-        read = shorten(shown(self.values[section][key]))
-        because = "as in project.toml, since it keeps people safe"
-        return Problem(SCENARIOS_FILE, f"{label}, to", read, f"{expected}, {because}", ASK_FIRST)
-
-    def _no_deliveries(self, project: Project) -> Iterator[Problem]:
+    def _nothing_comes(self) -> Problem:
         """Without any delivery everything would come on the first day, which nobody meant."""
-        if self.base.deliveries and not project.deliveries:
-            yield Problem(
-                SCENARIOS_FILE,
-                f"scenario {self.name}",
-                "no delivery that is left",
-                "each series as often as it has items",
-                "Add deliveries in place of those that are removed.",
-            )
+        return Problem(
+            SCENARIOS_FILE,
+            f"scenario {self.name}",
+            "no delivery that is left",
+            "each series as often as it has items",
+            "Add deliveries in place of those that are removed.",
+        )
 
     def _new_defaults(self, findings: Findings) -> list[str]:
         """Defaults that rows of this scenario rely on."""
@@ -1074,9 +1078,8 @@ def _taken(project: Project, settings: ProjectSettings, section: str, key: str) 
     return replace(project, **{name: replace(getattr(project, name), **changed)})
 
 
-def _strictness(value: object, section: str, key: str) -> float:
+def _strictness(value: Any, section: str, key: str) -> float:
     """A number to compare; no limit to wearing a mask is the laxest."""
-    number = number_of(value, Limits())
-    if (section, key) == ("breathing_protection", "wear_minutes") and number == 0.0:
+    if (section, key) == ("breathing_protection", "wear_minutes") and value <= 0:
         return math.inf
-    return number
+    return float(value)
