@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 from tqdm import tqdm
 
@@ -76,13 +76,19 @@ def _common(parser: argparse.ArgumentParser) -> None:
 @contextmanager
 def progress(what: str) -> Iterator[Callable[[int, int], None]]:
     """A progress bar on standard error that is told how much is done, and of how much."""
-    with tqdm(desc=what, unit="future", leave=False, file=sys.stderr) as bar:
+    bars: list[tqdm[NoReturn]] = []
 
-        def tell(done: int, of: int) -> None:
-            bar.total = of
-            bar.update(max(0, done - bar.n))
+    def tell(done: int, of: int) -> None:
+        if not bars:  # not before there is something to tell: the input may be wrong
+            bars.append(tqdm(desc=what, total=of, unit="future", leave=False, file=sys.stderr))
+        bars[0].total = of
+        bars[0].update(max(0, done - bars[0].n))
 
+    try:
         yield tell
+    finally:
+        for bar in bars:
+            bar.close()
 
 
 def _settings(options: argparse.Namespace, read: OptionReader) -> PlanSettings:

@@ -404,7 +404,13 @@ def section_plans(plans: Plans, audience: str = TEAM) -> Report:
 
 def _assumed(found: Comparison, audience: str) -> list[Block]:
     """What the costs assume; for outsiders without persons."""
-    told = list(dict.fromkeys(each for side in found.sides for each in side.costs.assumed))
+    told = list(found.base.costs.assumed)
+    for plan in found.plans:
+        told += [
+            f"{plan.name}: {sentence}"
+            for sentence in plan.costs.assumed
+            if sentence not in found.base.costs.assumed
+        ]
     if not told:
         return []
     if audience != TEAM:
@@ -435,60 +441,79 @@ def _cell(interval: Interval | OpenInterval, scale: float = 1.0, decimals: int =
 def section_changes(plans: Plans) -> Report:
     """What each plan changes, with the interval of each difference."""
     found = plans.comparison
-    heading = Heading("What each plan changes")
     if not found.plans:
         return Report([])
-    currency = plans.start.project.currency
-    rows, dots = [], []
-    for plan, change in zip(found.plans, found.differences, strict=True):
-        week = 1.0 / _DAYS_A_WEEK
-        rows.append(
-            (
-                plan.name,
-                _cell(change.at_half, week),
-                _cell(change.at_most, week),
-                _cell(change.promise, 100.0, 0),
-                _cell(change.items, 1.0, 0),
-                _cell(change.money, 1.0, 0),
-                _cell(change.exposure, 1.0, 0),
-                odds(change.earlier.better, found.replications, exact=True),
-            )
-        )
-        half, low, high = _in_weeks(change.at_half)
-        most, most_low, most_high = _in_weeks(change.at_most)
-        dots.append(
-            {"name": plan.name, "half": half, "half_low": low, "half_high": high}
-            | {"most": most, "most_low": most_low, "most_high": most_high}
-        )
-    columns = (
-        "Plan",
-        "Middle finish, weeks",
-        "9 in 10 finished, weeks",
-        "Promise kept, futures of 100",
-        "Items by the end",
-        f"Cost, {currency}",
-        "Exposure, hours",
-        "Finishes earlier",
-    )
-    frame = pd.DataFrame(dots).sort_values("half", kind="stable", na_position="last")
     return Report(
         [
-            heading,
+            Heading("What each plan changes"),
             Paragraph(
                 "Each difference is an estimate too. In brackets stands its 95 % interval: another "
                 "run with other luck would give a value in it in 95 of 100 cases. Where it holds "
                 "0, the futures show no difference."
             ),
             plan_charts.change_chart(
-                frame,
-                "changes",
-                "By how many weeks each plan moves the finish",
-                two=True,
+                _moves(found), "changes", "By how many weeks each plan moves the finish", two=True
             ),
-            Table(
-                "Each plan less the project as planned", columns, tuple(rows), (1, 2, 3, 4, 5, 6)
-            ),
+            _pace_table(found),
+            _means_table(found),
         ]
+    )
+
+
+def _changed(found: Comparison) -> list[tuple[str, Difference]]:
+    names = [plan.name for plan in found.plans]
+    return list(zip(names, found.differences, strict=True))
+
+
+def _moves(found: Comparison) -> pd.DataFrame:
+    """By how many weeks each plan moves the finish; who finishes soonest comes first."""
+    rows = []
+    for name, change in _changed(found):
+        half, low, high = _in_weeks(change.at_half)
+        most, most_low, most_high = _in_weeks(change.at_most)
+        rows.append(
+            {"name": name, "half": half, "half_low": low, "half_high": high}
+            | {"most": most, "most_low": most_low, "most_high": most_high}
+        )
+    return pd.DataFrame(rows).sort_values("half", kind="stable", na_position="last")
+
+
+def _pace_table(found: Comparison) -> Table:
+    week = 1.0 / _DAYS_A_WEEK
+    rows = [
+        (
+            name,
+            _cell(change.at_half, week),
+            _cell(change.at_most, week),
+            _cell(change.promise, 100.0, 0),
+            odds(change.earlier.better, found.replications, exact=True),
+        )
+        for name, change in _changed(found)
+    ]
+    return Table(
+        "The finish and the promise: each plan less the project as planned",
+        ("Plan", "Middle, weeks", "9 in 10, weeks", "Promise kept, of 100", "Earlier in"),
+        tuple(rows),
+        (1, 2, 3),
+    )
+
+
+def _means_table(found: Comparison) -> Table:
+    rows = [
+        (
+            name,
+            _cell(change.items, 1.0, 0),
+            _cell(change.money, 1.0, 0),
+            _cell(change.exposure, 1.0, 0),
+        )
+        for name, change in _changed(found)
+    ]
+    currency = found.base.project.currency
+    return Table(
+        "On average: each plan less the project as planned",
+        ("Plan", "Items by the grant's end", f"Cost, {currency}", "Exposure, hours"),
+        tuple(rows),
+        (1, 2, 3),
     )
 
 

@@ -550,7 +550,7 @@ def test_a_refit_at_seventy_weeks_of_the_demo_takes_seconds(demo: Demo) -> None:
 def test_true_minutes_and_days_of_a_simulated_future_are_found_again(demo: Demo) -> None:
     made, told, _ = demo
     belief = learn(made, History.of(told), told[-1].last_day)
-    true = luck._believed(made, luck._Draws(1, 3))
+    true = luck._believed(made, luck._Draws(1, 3), luck.Shared())
     for row, tolerance in (("drying/any/active/any/item", 0.08),):
         found = np.median(values(made, belief, ("task_times.csv", row)))
         assert found == pytest.approx(true("task_times.csv", row), rel=tolerance)
