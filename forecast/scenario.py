@@ -527,7 +527,7 @@ class _Draft:
 
     def _stricter(self, section: str, key: str, value: object) -> str:
         """What is expected where people would be less safe than the base has them; else ""."""
-        now = self.values[section][key]
+        now = self.values[section].get(key)
         if (section, key) == ("exposure", "week"):
             return "any-7-days" if value == "calendar" != now else ""
         if (section, key) == ("stages", "off"):

@@ -485,7 +485,8 @@ def _with(text: str, scenario: Scenario, replace: bool) -> str:
     """The file's text with a scenario in it."""
     if scenario.name.strip() in ("", AS_PLANNED):
         raise _refused("", "a name", "Write what the scenario is called.")
-    names = [each.get("name") for each in tomlkit.parse(text).unwrap().get("scenario", ())]
+    there = tomlkit.parse(text).unwrap().get("scenario", ())
+    names = [each.get("name") for each in there]
     found = [n for n, name in enumerate(names) if str(name).strip() == scenario.name.strip()]
     if found and not replace:
         remedy = "Choose another name, or say that it is to be replaced."
@@ -493,7 +494,8 @@ def _with(text: str, scenario: Scenario, replace: bool) -> str:
     if len(names) != sum(name == "scenario" for _, name in _headers(text)):
         raise _refused("", f"each scenario below a line {_HEADER}", "Write them so, one by one.")
     if found:
-        return _replaced(text, found[0], scenario)
+        same = there[found[0]] == _plain(scenario)
+        return text if same else _replaced(text, found[0], scenario)
     gap = "" if not text else "\n" if text.endswith("\n") else "\n\n"
     return f"{text}{gap}{_HEADER}\n{_written('', {}, scenario)}"
 
@@ -543,7 +545,7 @@ def _list(changes: list[dict[str, Any]], comments: Sequence[str]) -> Array:
 
 def _replaced(text: str, number: int, scenario: Scenario) -> str:
     """The text with one scenario, counted from 0, written anew where it stands."""
-    lines = text.splitlines(keepends=True)
+    lines = [f"{line}\n" for line in text.removesuffix("\n").split("\n")]
     heads = list(_headers(text))
     begin = [line for line, name in heads if name == "scenario"][number]
     inside = [(line, name) for line, name in heads if line > begin]
@@ -598,7 +600,7 @@ def _headers(text: str) -> Iterator[tuple[int, str]]:
 
 def _comments(text: str) -> list[str]:
     """The comments in some TOML, without their marks."""
-    lines = text.splitlines()
+    lines = text.split("\n")
     return [
         lines[line][len(code) :].lstrip("# \t").rstrip()
         for line, _, code in _lines(text, strip=False)

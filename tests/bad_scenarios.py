@@ -214,8 +214,14 @@ _PEOPLE = (
         "end",
         "Leave out from",
     ),
-    ("an end that is no date", "set", f'{_PERSON}, end = "soon"', "end", "2026-03-09"),
-    ("an end before the start", "set", f"{_PERSON}, end = 2025-09-01", "end", "remove the person"),
+    ("a last day that is no date", "set", f'{_PERSON}, end = "soon"', "end", "2026-03-09"),
+    (
+        "a last day before the first",
+        "set",
+        f"{_PERSON}, end = 2025-09-01",
+        "end",
+        "remove the person",
+    ),
     (
         "a start after the end",
         "set",
@@ -513,7 +519,7 @@ _SEARCH = (
         "Write a line least",
     ),
     (
-        "a place twice",
+        "a place searched twice",
         searching(*[_PLACE + "least = 1\nmost = 2"] * 2),
         "search, place",
         "Bring the two",
