@@ -8,7 +8,7 @@ cannot show any, that is said.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
@@ -38,6 +38,7 @@ from forecast.history import History
 from forecast.outcome import NOT_BY_HORIZON, odds_interval, quantile, reached
 from forecast.paired import Taken, side_by_side
 from forecast.planning import Knowledge
+from forecast.progress import Tell
 from forecast.project import Project
 from forecast.results import PROMISE_LEVELS, QUANTILES
 from forecast.scenario import AS_PLANNED, Scenario, apply
@@ -63,7 +64,6 @@ _FIRST = 200  # futures before the first look at how well the differences are kn
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-Tell = Callable[[int, int], None]
 
 
 # --- from where all plans start ------------------------------------------------------------------

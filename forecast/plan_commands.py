@@ -4,12 +4,8 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
-
-from tqdm import tqdm
+from typing import TYPE_CHECKING
 
 from forecast.choices import DEFAULT_REPLICATIONS, DEFAULT_SEED
 from forecast.options import OptionReader, in_reports, print_cautions
@@ -19,7 +15,7 @@ if TYPE_CHECKING:
 
 # What is imported within a command would cost everybody a second or more who runs another.
 
-__all__ = ["add_plan_commands", "progress"]
+__all__ = ["add_plan_commands"]
 
 
 def add_plan_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -73,24 +69,6 @@ def _common(parser: argparse.ArgumentParser) -> None:
     )
 
 
-@contextmanager
-def progress(what: str) -> Iterator[Callable[[int, int], None]]:
-    """A progress bar on standard error that is told how much is done, and of how much."""
-    bars: list[tqdm[NoReturn]] = []
-
-    def tell(done: int, of: int) -> None:
-        if not bars:  # not before there is something to tell: the input may be wrong
-            bars.append(tqdm(desc=what, total=of, unit="future", leave=False, file=sys.stderr))
-        bars[0].total = of
-        bars[0].update(max(0, done - bars[0].n))
-
-    try:
-        yield tell
-    finally:
-        for bar in bars:
-            bar.close()
-
-
 def _settings(options: argparse.Namespace, read: OptionReader) -> PlanSettings:
     """The options, read; every problem of theirs and of the folder comes in one go."""
     as_of, audience = read.day("as-of"), read.choice("audience", ("team", "funder"))
@@ -119,8 +97,7 @@ def _compare(options: argparse.Namespace) -> None:
         sentences,
     )
 
-    with progress("Futures") as tell:
-        plans = get_plans(settings, tell=tell, workers=workers)
+    plans = get_plans(settings, workers=workers)
     out = options.out or in_reports(options.folder, "staffing_plans", plans.start.as_of)
     audience = settings.common.audience
     write_page(plans_report(plans, audience), out)

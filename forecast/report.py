@@ -137,6 +137,7 @@ def run_notebook(notebook: Path, parameters: Mapping[str, Any]) -> NotebookNode:
                 plain,
                 kernel_name="python3",
                 progress_bar=False,
+                stderr_file=sys.stderr,  # how far a cell is
                 cwd=str(notebook.parent),
                 kernel_manager_class=_kernel_of_this_interpreter(Path(settings)),
             )

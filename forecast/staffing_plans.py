@@ -6,7 +6,7 @@ a funder names a person of the team.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import date
 from math import nan
@@ -32,6 +32,7 @@ from forecast.errors import InputError, Problem
 from forecast.exposure import CAUTIONS
 from forecast.folder import read_project
 from forecast.outcome import quantile
+from forecast.progress import progress
 from forecast.record import open_record
 from forecast.results import PROMISE_LEVELS
 from forecast.scenario import Scenario
@@ -67,9 +68,6 @@ __all__ = [
 
 _DAYS_A_WEEK = 7.0
 _SEPARATOR = ";"
-
-Tell = Callable[[int, int], None]
-
 
 # --- what a run is asked for ---------------------------------------------------------------------
 
@@ -150,14 +148,14 @@ class Plans:
 
 
 def get_plans(
-    settings: PlanSettings, *, tell: Tell | None = None, workers: int | None = None
+    settings: PlanSettings, *, workers: int | None = None, show_progress: bool = True
 ) -> Plans:
     """Read the project, its scenarios and its record, and compare.
 
     Args:
         settings: what is asked for.
-        tell: is told of progress: futures done, and most that may be needed.
         workers: how many work at once; None: as many as the machine has processors.
+        show_progress: a bar on standard error.
 
     Raises:
         InputError: the folder, its scenarios or its record cannot be used.
@@ -169,14 +167,15 @@ def get_plans(
     start = outset(project, history, common.as_of, common.seed)
     told = read_scenarios(common.folder, project, start.not_before)
     chosen = chosen_scenarios(told.scenarios, settings.scenarios)
-    comparison = compare(
-        start,
-        chosen,
-        most=common.replications,
-        precision=Precision(),
-        workers=workers,
-        tell=tell,
-    )
+    with progress("Plans") if show_progress else nullcontext() as tell:
+        comparison = compare(
+            start,
+            chosen,
+            most=common.replications,
+            precision=Precision(),
+            workers=workers,
+            tell=tell,
+        )
     return Plans(settings, start, comparison)
 
 

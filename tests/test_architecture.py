@@ -19,7 +19,7 @@ PACKAGE = ROOT / "forecast"
 # The one list. A module imports only from lines above its own, or from the left of its own line;
 # DEVELOPERS.md shows the same picture and says why.
 ORDER = (
-    ("what everything may use", "__init__ errors units"),
+    ("what everything may use", "__init__ errors units progress"),
     ("three numbers", "estimates"),
     ("the trade's nouns", "stages items condition people exposure"),
     ("what a team tells", "weekly history"),

@@ -255,6 +255,20 @@ def test_a_wrong_value_is_told_in_plain_words_and_no_page_is_made(tmp_path: Path
     assert list(tmp_path.iterdir()) == []
 
 
+def test_how_far_a_notebook_is_shows_while_it_runs(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    telling = notebook(
+        tmp_path,
+        "from forecast.progress import progress\nwith progress('Boxes', 'box') as tell:\n"
+        "    tell(1, 4)\n    tell(4, 4)",
+    )
+    run_notebook(telling, {"name": "y"})
+    shown = capsys.readouterr().err
+    assert "Boxes" in shown
+    assert "4/4" in shown
+
+
 def test_a_failed_notebook_is_never_exported(tmp_path: Path) -> None:
     failing = notebook(tmp_path, "raise RuntimeError('the well is dry')")
     with pytest.raises(ReportError) as failed:
