@@ -14,9 +14,11 @@ from hypothesis import strategies as st
 
 from forecast import replicate
 from forecast.cells import Findings
+from forecast.costs import costs
 from forecast.errors import InputError, Problem
 from forecast.estimates import Estimate
 from forecast.folder import read_project
+from forecast.outcome import promise_odds
 from forecast.people import Closure, DayPlan, TeamRow
 from forecast.project import GrantChange, PlaceChange, Project
 from forecast.results import summary
@@ -36,6 +38,7 @@ from forecast.scenario import (
     settable,
     together,
 )
+from forecast.scenario_file import read_scenarios, scenarios_from
 from forecast.settings import settings_from, values_of
 from forecast.sheets import Row
 from forecast.stages import Place, Stage
@@ -613,3 +616,40 @@ def test_a_row_that_is_cut_keeps_what_no_file_can_say() -> None:
 def test_costs_of_scenarios_put_together_add_up() -> None:
     both = together("Both", [Scenario("a", once=5.0), Scenario("b", once=7.0, monthly=1.0)])
     assert (both.once, both.monthly) == (12.0, 1.0)
+
+
+# --- what the demo teaches -----------------------------------------------------------------------
+
+
+def odds(scenario: Scenario) -> float:
+    """Of the demo's promise, in the same 200 futures."""
+    made = apply(DEMO, scenario)
+    futures = replicate.simulate(made, replications=200, progress=False, standstill=False)
+    return promise_odds(futures)
+
+
+def test_the_scenarios_of_the_demo_do_what_they_say() -> None:
+    found = read_scenarios(DATA / "demo", DEMO).scenarios
+    assistant, drying, operator, fridays, mix = found
+    station = more_of(DEMO, "camera_stations", 1, LATER)
+    base = odds(Scenario("As it is"))
+    assert odds(assistant) > base + 0.10
+    assert odds(drying) == pytest.approx(base, abs=0.01)
+    assert odds(operator) == pytest.approx(base, abs=0.03)
+    assert odds(station) == pytest.approx(base, abs=0.04)
+    assert odds(together("Both", [operator, station])) > base + 0.08
+    assert odds(fridays) < 0.65 * base
+    assert odds(mix) > base + 0.08
+    money = [
+        float(costs(apply(DEMO, each), each, 0).by_last_day[540])
+        for each in (*found, Scenario("As it is"))
+    ]
+    assert money[1] > money[-1] + 15_000
+
+
+def test_the_line_to_try_in_the_demo_can_be_used() -> None:
+    text = (DATA / "demo" / "scenarios.toml").read_text(encoding="utf-8")
+    used = text.replace("    # { what", "    { what")
+    assert used != text
+    operator = scenarios_from(used.encode(), DEMO).scenarios[2]
+    assert [change.what for change in operator.changes] == ["place", "person"]

@@ -360,3 +360,14 @@ def test_a_kept_scenario_is_no_change_of_the_plan(demo: Path) -> None:
     assert vars(before) | {"input_sha256": ""} == vars(after) | {"input_sha256": ""}
     rows: tuple[TeamRow, ...] = after.team
     assert rows == before.team
+
+
+def test_the_examples_of_the_guide_can_be_used_on_the_demo() -> None:
+    guide = (DATA.parent / "README.md").read_text(encoding="utf-8")
+    section = guide.split("### Scenarios\n")[1].split("\n## ")[0]
+    examples = [line[4:] for line in section.splitlines() if line.startswith("    ")]
+    found = told("\n".join(examples))
+    assert len(found.scenarios) == 1
+    assert len(found.scenarios[0].changes) == 5
+    assert found.search is not None
+    assert (len(found.search.posts), len(found.search.places)) == (1, 1)
