@@ -16,7 +16,6 @@ from forecast.chart_parts import (
     INNER,
     MUTED,
     OCHRE,
-    RULE,
     SHOWN,
     TEXT,
     WINE,
@@ -188,7 +187,8 @@ def cost_chart(frame: pd.DataFrame, wanted: float, currency: str) -> Figure:
         scale=alt.Scale(domain=[0, 100]),
         axis=alt.Axis(title="futures of 100 that keep the promise", tickCount=10, grid=False),
     )
-    y = alt.Y("cost:Q", axis=alt.Axis(title=f"cost, {currency}", format=",d", tickCount=6))
+    axis = alt.Axis(title=f"cost, {currency}", format=",d", tickCount=6)
+    y = alt.Y("cost:Q", scale=alt.Scale(zero=False, nice=True), axis=axis)
     base = alt.Chart(alt.NamedData(SHOWN)).encode(x=x, y=y)
 
     def points(state: str, shape: str, colour: str, size: float, filled: bool = True) -> Mark:
@@ -200,7 +200,7 @@ def cost_chart(frame: pd.DataFrame, wanted: float, currency: str) -> Figure:
         color=WINE, strokeWidth=1.6, strokeDash=[6, 3]
     )
     chart = alt.layer(
-        points("dominated", "circle", RULE, 26),
+        points("dominated", "circle", MUTED, 14),
         points("open", "circle", BLUE, 40),
         points("chosen", "diamond", OCHRE, 190),
         line.encode(x=x),
@@ -221,9 +221,9 @@ def cost_chart(frame: pd.DataFrame, wanted: float, currency: str) -> Figure:
         "What candidate plans cost, and in how many futures they keep the promise",
         f"{plural(len(drawn), 'plan')}; for {number(worse)} of them another one costs less and "
         f"keeps the promise at least as often. {said}",
-        "Each dot is a plan. Pale: another plan costs less and keeps the promise at least as "
-        "often. Dark: none does. The diamond is the chosen plan, the broken line the odds that "
-        "are wanted.",
+        "Each dot is a plan. Small and grey: another plan costs less and keeps the promise at "
+        "least as often. Large and dark: none does. The diamond is the chosen plan, the broken "
+        "line the odds that are wanted.",
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import xml.etree.ElementTree as ET
 from datetime import date, timedelta
@@ -10,7 +11,7 @@ from functools import lru_cache
 import pandas as pd
 import pytest
 
-from forecast import chart_parts, charts, tables
+from forecast import chart_parts, charts, plan_charts, tables
 from forecast.blocks import Figure
 from tests.made_up import futures
 
@@ -27,6 +28,10 @@ KEYS = (
     "track-record",
     "why",
     "plan-against-base",
+    "finishes",
+    "changes",
+    "cost-against-odds",
+    "survey",
 )
 # A person reads the units where the numbers stand.
 AXES = {
@@ -41,6 +46,10 @@ AXES = {
     "track-record": ["items", "weeks", "1 week later", "The finish"],
     "why": ["days by which it moved the middle finish date (right: later)", "Minutes an item"],
     "plan-against-base": ["futures of 100 that are finished", "this plan", "as planned"],
+    "finishes": ["the last item is finished", "A second bench", "grant's end"],
+    "changes": ["weeks (left of 0: sooner)", "A second bench"],
+    "cost-against-odds": ["futures of 100 that keep the promise", "cost, GBP"],
+    "survey": ["more items looked at", "weeks that hold 8 in 10 finishes"],
 }
 
 
@@ -60,6 +69,10 @@ def figures(never: int = 20) -> dict[str, Figure]:
         charts.track_record_chart(held_against()),
         charts.why_chart(causes(), date(2026, 5, 17)),
         against_base(),
+        plan_charts.finishes_chart(finishes(), date(2027, 6, 30), date(2028, 12, 31)),
+        plan_charts.change_chart(moves(), "changes", "What plans change", two=True),
+        plan_charts.cost_chart(candidates(), 0.9, "GBP"),
+        plan_charts.survey_chart(surveys()),
     ]
     return {figure.key.removeprefix("figure-"): figure for figure in drawn}
 
@@ -95,6 +108,57 @@ def causes() -> pd.DataFrame:
             "days": [-13.1, 1.2, 0.3],
             "low": [-21.4, -3.2, 0.0],
             "high": [-8.1, 5.5, 0.6],
+        }
+    )
+
+
+def finishes() -> pd.DataFrame:
+    """A plan that is sooner, and one that may never come to an end."""
+    return pd.DataFrame(
+        {
+            "name": ["as planned", "A second bench", "Nobody stays"],
+            "low": [date(2027, 5, 3), date(2027, 3, 1), date(2027, 8, 2)],
+            "middle": [date(2027, 7, 5), date(2027, 4, 12), None],
+            "high": [date(2027, 10, 4), date(2027, 6, 7), None],
+        },
+        dtype=object,
+    )
+
+
+def moves() -> pd.DataFrame:
+    """One that is sooner, and one of which one date is open."""
+    return pd.DataFrame(
+        {
+            "name": ["A second bench", "Fewer hours"],
+            "half": [-7.3, 2.1],
+            "half_low": [-8.0, -0.4],
+            "half_high": [-6.5, 4.0],
+            "most": [-9.0, math.nan],
+            "most_low": [-11.0, math.nan],
+            "most_high": [-7.2, math.nan],
+        }
+    )
+
+
+def candidates() -> pd.DataFrame:
+    """Four plans, of which one is worse in both and one was chosen."""
+    return pd.DataFrame(
+        {
+            "name": ["A", "B", "C", "D"],
+            "odds": [0.62, 0.55, 0.93, 0.97],
+            "cost": [150_000.0, 160_000.0, 171_000.0, 190_000.0],
+            "state": ["open", "dominated", "chosen", "open"],
+        }
+    )
+
+
+def surveys() -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "items": [0, 50, 100, 200],
+            "weeks": [21.0, 18.5, 17.2, 16.4],
+            "low": [20.1, 17.4, 16.3, 15.6],
+            "high": [21.9, 19.6, 18.1, 17.2],
         }
     )
 
