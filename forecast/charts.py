@@ -443,6 +443,13 @@ def why_chart(frame: pd.DataFrame, before: date) -> Figure:
 # --- a plan against the project as it is ---------------------------------------------------------
 
 
+# How each plan is drawn, in the key and in sentences.
+_LINES: dict[str, tuple[str, str, tuple[int, int], str]] = {
+    "plan": ("this plan", BLUE, (1, 0), "under this plan"),
+    "base": ("as planned", OCHRE, (5, 3), "as planned"),
+}
+
+
 def plan_against_base(
     frame: pd.DataFrame,
     middles: tuple[date | None, date | None],
@@ -453,7 +460,8 @@ def plan_against_base(
     """How many futures are finished by each date, under a plan and as planned.
 
     Args:
-        frame: ``day`` (rising dates), ``plan`` and ``base`` (futures of 100 finished by then).
+        frame: ``day`` (rising dates), ``plan`` and ``base`` (futures of 100 finished by then);
+            without ``plan``, of the project as it is alone.
         middles: the date by which half of the futures are finished; of the plan, and as planned;
             None: not by the horizon.
         grant_end: under the plan.
@@ -462,39 +470,41 @@ def plan_against_base(
     """
     first, last = frame["day"].iloc[0], frame["day"].iloc[-1]
     x = date_axis(first, last, "date", 10)
-    chart = alt.layer(
-        _finished("base", OCHRE, (5, 3), 1.8, x),
-        _finished("plan", BLUE, (1, 0), 2.2, x),
-        *(moment(grant_end, "grant's end", x, 8) if first <= grant_end <= last else []),
-        *_line_key(0.0, "this plan", BLUE, (1, 0)),
-        *_line_key(110.0, "as planned", OCHRE, (5, 3)),
-    )
-    plan, base = (
-        f"not by the horizon ({long_date(horizon)})" if day is None else f"by {long_date(day)}"
-        for day in middles
-    )
+    names = [name for name in _LINES if name in frame]
+    layers: Layers = []
+    for place, name in enumerate(names):
+        words, colour, dash, _ = _LINES[name]
+        layers += [_finished(name, colour, dash, x), *_line_key(110.0 * place, words, colour, dash)]
+    if first <= grant_end <= last:
+        layers += moment(grant_end, "grant's end", x)
+    ends = [
+        f"{_by(day, horizon)} {_LINES[name][3]}"
+        for name, day in zip(_LINES, middles, strict=True)
+        if name in names
+    ]
     at_end = frame[frame["day"] <= grant_end]
     said = ""
     if len(at_end):
         row = at_end.iloc[-1]
-        said = (
-            f" By the grant's end, {long_date(grant_end)}, {number(row['plan'])} of 100 futures "
-            f"are finished under this plan and {number(row['base'])} of 100 as planned."
-        )
+        shares = [f"{number(row[name])} of 100 {_LINES[name][3]}" for name in names]
+        said = f" By the grant's end, {long_date(grant_end)}, it is {joined(shares)}."
     return figure(
         "plan-against-base",
-        sized(chart, 200),
+        sized(alt.layer(*layers), 200),
         frame,
-        "Futures that are finished by each date: this plan, and as planned",
-        f"Of {number(futures)} futures half are finished {plan} under this plan, and {base} as "
-        f"planned.{said}",
+        "Futures that are finished by each date",
+        f"Of {number(futures)} futures half are finished {joined(ends)}.{said}",
     )
 
 
-def _finished(column: str, colour: str, dash: tuple[int, int], width: float, x: alt.X) -> Mark:
+def _by(day: date | None, horizon: date) -> str:
+    return never(horizon) if day is None else f"by {long_date(day)}"
+
+
+def _finished(column: str, colour: str, dash: tuple[int, int], x: alt.X) -> Mark:
     """One plan's line, which steps up whenever a future is finished."""
     line = alt.Chart(alt.NamedData(SHOWN)).mark_line(
-        color=colour, strokeWidth=width, strokeDash=list(dash), interpolate="step-after"
+        color=colour, strokeWidth=2, strokeDash=list(dash), interpolate="step-after"
     )
     return line.encode(x=x, y=number_axis(column, "futures of 100 that are finished", 100.0))
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
+from functools import partial
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -62,15 +63,15 @@ from forecast.staffing_plans import (
     section_plans,
 )
 from forecast.stages import PLACE_KEYS
-from forecast.words import long_date, number, plural, reached_date
+from forecast.words import long_date, never, number, plural, reached_date
 
 __all__ = ["PlansForm"]
 
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _COLUMNS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _PLACE_NAMES = {
-    "quarantine_items": "Items in quarantine",
-    "drying_items": "Items drying",
+    "quarantine_items": "Quarantine items",
+    "drying_items": "Drying items",
     "cleaning_benches": "Cleaning benches",
     "camera_stations": "Camera stations",
     "tool_sets": "Tool sets",
@@ -79,21 +80,21 @@ assert tuple(_PLACE_NAMES) == PLACE_KEYS
 
 # The fields of a person: what stands above each, and how wide it is.
 _FIRST_LINE = {
-    "person": ("Person or post", "9em"),
-    "role": ("Role", "13em"),
-    "start": ("First day", "8em"),
-    "end": ("Last day", "8em"),
-    "begins": ("Begins at", "6em"),
-    "mould_work": ("Mould work", "7em"),
-    "hourly_cost": ("Cost an hour", "7em"),
+    "person": ("Person or post", "12em"),
+    "role": ("Role", "12em"),
+    "start": ("First day", "7.5em"),
+    "end": ("Last day", "7.5em"),
+    "begins": ("Begins at", "5.5em"),
+    "mould_work": ("Mould work", "6.5em"),
+    "hourly_cost": ("Cost an hour", "7.5em"),
 }
 _SECOND_LINE = {
     **{column: (day, "3.6em") for column, day in zip(_COLUMNS, _WEEKDAYS, strict=True)},
     "stages": ("Stages, best liked first", "24em"),
 }
 _WHEN = {
-    "from": ("Changes hold from", "10em"),
-    "until": ("Changes hold until", "10em"),
+    "from": ("Changes hold from", "11em"),
+    "until": ("Changes hold until", "11em"),
 }
 _WIDE = {"width": "44em"}
 _HINTS = {"end": "to the finish", "until": "for good"}
@@ -104,9 +105,15 @@ _STYLE = """<style>
 .plans-form .wrong { color: #8B1A10; font-weight: bold; line-height: 1.35; white-space: normal; }
 .plans-form .lead { font-weight: bold; }
 .plans-form .note, .plans-form .label { color: #55606A; }
+.plans-form .person { align-items: center; column-gap: 0.2em; margin-bottom: 0.15em; }
+.plans-form .person { flex-flow: row wrap; }
+.plans-form .person .widget-html { flex: 1 1 28em; min-width: 0; }
+.plans-form .person span { display: block; line-height: 1.3; white-space: normal; }
 .plans-form .of-fields { row-gap: 0.2em; column-gap: 0.6em; padding-left: 1em; }
 .plans-form .field { flex-direction: column; align-items: stretch; height: auto; }
-.plans-form .field > label { width: auto !important; text-align: left; height: 1.6em; }
+.plans-form .field > label { width: auto; max-width: none; text-align: left; height: auto;
+  line-height: 1.5; }
+.plans-form .field > input, .plans-form .field > select { flex: 0 0 auto; height: 28px; }
 .plans-form .faulty input, .plans-form .faulty select { border: 2px solid #8B1A10 !important; }
 .plans-form table { border-collapse: collapse; }
 .plans-form caption { text-align: left; font-weight: bold; padding: 0.3em 0; }
@@ -183,6 +190,7 @@ class _Futures:
     def __init__(self, start: Outset) -> None:
         self.start = start
         self._taken: dict[Any, Taken] = {}
+        self._lock = threading.Lock()
 
     def sides(
         self,
@@ -193,19 +201,20 @@ class _Futures:
     ) -> list[Side] | None:
         """Plans after so many futures of each; None: it was stopped before."""
         asked = {_changes(scenario): scenario for scenario in scenarios}
-        by_count: dict[int, list[Any]] = {}
-        for changes in asked:
-            have = self._taken[changes].replications if changes in self._taken else 0
-            if have < number:
-                by_count.setdefault(have, []).append(changes)
-        for have, group in by_count.items():
-            self._add(have, number, {each: asked[each] for each in group}, tell, stop)
+        while lacking := [each for each in asked if self._have(each) < number]:
+            # Those with as many are simulated together: what they share is drawn once.
+            have = self._have(lacking[0])
+            together = {each: asked[each] for each in lacking if self._have(each) == have}
+            self._add(have, number, together, tell, stop)
             if stop is not None and stop():
                 return None
         found = [self._taken[_changes(each)].first(number) for each in scenarios]
         self._forget()
         pairs = zip(scenarios, found, strict=True)
         return [side_of(scenario, taken) for scenario, taken in pairs]
+
+    def _have(self, changes: Any) -> int:
+        return self._taken[changes].replications if changes in self._taken else 0
 
     def _add(
         self,
@@ -215,6 +224,7 @@ class _Futures:
         tell: Tell | None,
         stop: Stop | None,
     ) -> None:
+        """Simulate more; what was done before it was stopped is kept."""
         more = side_by_side(
             [self.start.planned(scenario) for scenario in asked.values()],
             range(have, number),
@@ -225,10 +235,12 @@ class _Futures:
             tell=tell,
             stop=stop,
         )
-        for changes, taken in zip(asked, more, strict=True):
-            before = self._taken.get(changes)
-            if before is None or before.replications == have:
-                self._taken[changes] = taken if before is None else before.joined(taken)
+        with self._lock:
+            for changes, taken in zip(asked, more, strict=True):
+                # Somebody who was stopped may have added some of the same meanwhile.
+                if taken.replications and self._have(changes) == have:
+                    before = self._taken.get(changes)
+                    self._taken[changes] = taken if before is None else before.joined(taken)
 
     def _forget(self) -> None:
         """What was asked for longest ago goes first, but never the project as it is."""
@@ -292,20 +304,29 @@ def _wrong(sentences: Sequence[str]) -> str:
 class _PersonRow:
     """A person's row: a line in words and, once they are asked for, its fields."""
 
-    def __init__(self, form: PlansForm, key: str, texts: Mapping[str, str], *, added: bool) -> None:
+    def __init__(
+        self,
+        form: PlansForm,
+        key: str,
+        texts: Mapping[str, str],
+        *,
+        added: bool = False,
+        which: int = 0,
+    ) -> None:
         self.key, self.added, self.removed = key, added, False
+        self._which = f" ({which})" if which else ""
         self.cells: dict[str, _Cell] = {}
         self._texts, self._form = dict(texts), form
+        # Without icons: what draws them would be part of the names that are read aloud.
         self.change, self.like, self.remove = (
-            widgets.Button(icon=icon, layout={"width": "auto"})
-            for icon in ("pencil", "plus", "times")
+            widgets.Button(layout={"width": "auto", "flex": "0 0 auto"}) for _ in range(3)
         )
         self.words, self.said, self.fields = widgets.HTML(), widgets.HTML(), widgets.VBox()
         self.change.on_click(lambda _: self.toggle())
         self.like.on_click(lambda _: form.add_like(self.key))
         self.remove.on_click(lambda _: form.remove(self.key))
         line = widgets.HBox([self.change, self.like, self.remove, self.words])
-        line.layout.flex_flow = "row wrap"
+        line.add_class("person")
         self.box = widgets.VBox([line, self.said, self.fields])
         self.tell()
         if added:
@@ -314,7 +335,7 @@ class _PersonRow:
     def tell(self) -> None:
         """Say in words what stands in the fields."""
         texts = self.texts()
-        name = texts["person"] or "this person"
+        name = (texts["person"] or "this person") + self._which
         self.change.description = f"Change {name}"
         self.like.description = f"One more like {name}"
         self.remove.description = f"Put {name} back" if self.removed else f"Remove {name}"
@@ -437,15 +458,15 @@ class PlansForm:
         self.folder = widgets.Text(
             description="Folder", style=style, layout=wide, continuous_update=False
         )
-        self.open = widgets.Button(description="Open", icon="folder-open")
+        self.open = widgets.Button(description="Open")
         self.about = widgets.HTML()
         self.plan = widgets.Dropdown(description="Plan", options=[], style=style, layout=wide)
         self.says = widgets.HTML()
         self.people = widgets.VBox()
         self.places = widgets.VBox()
         self.numbers = widgets.VBox()
-        self.run = widgets.Button(description="Run", button_style="primary", icon="play")
-        self.keep = widgets.Button(description="Keep", icon="save")
+        self.run = widgets.Button(description="Run", button_style="primary")
+        self.keep = widgets.Button(description="Keep")
         self.replace = widgets.Checkbox(
             description="Replace the kept plan of that name", indent=False
         )
@@ -456,8 +477,8 @@ class PlansForm:
         self.sentence = widgets.HTML()
         self.chart = widgets.HTML()
         self.choices = widgets.VBox()
-        self.compare = widgets.Button(description="Compare", icon="columns")
-        self.compared = widgets.HTML()
+        self.compare = widgets.Button(description="Compare")
+        self.compare_status, self.compared = widgets.HTML(), widgets.HTML()
         self.open.on_click(lambda _: self._open())
         self.run.on_click(lambda _: self._run())
         self.keep.on_click(lambda _: self._keep())
@@ -481,7 +502,7 @@ class PlansForm:
                 self.sentence,
                 self.chart,
                 self.choices,
-                self.compare,
+                widgets.HBox([self.compare, self.compare_status]),
                 self.compared,
             ]
         )
@@ -492,7 +513,8 @@ class PlansForm:
     def _open(self) -> None:
         """Read the project, its record and its plans."""
         self.background.cancel()
-        for shown in (self.status, self.sentence, self.chart, self.compared, self.about):
+        for shown in (self.about, self.says, self.nowhere, self.kept_words, self.status,
+                      self.sentence, self.chart, self.compare_status, self.compared):  # fmt: skip
             shown.value = ""
         self._session = None
         self.scenarios = {}
@@ -554,9 +576,12 @@ class PlansForm:
     def _fill(self, opened: Opened) -> None:
         """Fields for all that a plan says."""
         texts = opened.texts
+        names = [texts["team", key, "person"] for key in opened.keys]
         for key in opened.keys:
             row = {name: texts["team", key, name] for name in TEAM_FIELDS}
-            self.rows[key] = _PersonRow(self, key, row, added=False)
+            several = names.count(row["person"]) > 1
+            which = sum(each.texts()["person"] == row["person"] for each in self.rows.values()) + 1
+            self.rows[key] = _PersonRow(self, key, row, which=which if several else 0)
         self._show_people()
         for place, name in _PLACE_NAMES.items():
             for part, label, width, hint in (
@@ -658,7 +683,7 @@ class PlansForm:
         self.nowhere.value = _wrong(wrong.get(NOWHERE, ()))
 
     def _status(self, words: str) -> None:
-        self.status.value = f'<p role="status">{escape(words)}</p>'
+        self.status.value = _as_status(words)
 
     # --- running
 
@@ -675,29 +700,34 @@ class PlansForm:
         self.background.start(lambda turn: self._simulate(turn, session, scenario))
 
     def _simulate(self, turn: _Turn, session: _Session, scenario: Scenario | None) -> None:
-        """In the background: the plan and the project as it is, ever more futures of them."""
-        self._looking(turn, session, (None, scenario), self._show)
+        """In the background: the plan and the project as it is."""
+        self._look(turn, session, (None, scenario), self.status, self._show)
 
-    def _looking(
+    def _look(
         self,
         turn: _Turn,
         session: _Session,
         scenarios: Sequence[Scenario | None],
+        status: Any,
         show: Callable[[Sequence[Side]], None],
     ) -> None:
+        """Simulate ever more futures of some plans, and show what they come to."""
+
+        def say(words: str) -> None:
+            turn.show(lambda: setattr(status, "value", _as_status(words)))
+
         try:
-            futures = session.futures(lambda words: turn.show(lambda: self._status(words)))
-            for number_ in self.looks:
-                sides = futures.sides(scenarios, number_, self._tell(turn, number_), turn.over)
-                if sides is None or not turn.show(lambda: show(sides)):  # noqa: B023  # at once
+            futures = session.futures(say)
+            for wanted in self.looks:
+                sides = futures.sides(scenarios, wanted, self._tell(turn, wanted, say), turn.over)
+                if sides is None or not turn.show(partial(show, sides)):
                     return
-                turn.show(lambda: self._status(self._so_far(number_)))  # noqa: B023  # at once
+                say(self._so_far(wanted))
         except ForecastError as error:
             said = _told("This cannot be simulated:", _sentences(error))
-            turn.show(lambda: setattr(self.status, "value", said))
-        except Exception as error:  # noqa: BLE001  # nobody else would hear of it
-            said = f"Something went wrong: {type(error).__name__}: {error}"
-            turn.show(lambda: self._status(said))
+            turn.show(lambda: setattr(status, "value", said))
+        except Exception as error:  # noqa: BLE001  # in a thread nobody else would hear of it
+            say(f"Something went wrong: {type(error).__name__}: {error}")
 
     def _so_far(self, futures: int) -> str:
         if futures == self.looks[-1]:
@@ -705,18 +735,18 @@ class PlansForm:
         last = number(self.looks[-1])
         return f"From {plural(futures, 'future')} of each plan; {last} are on their way ..."
 
-    def _tell(self, turn: _Turn, wanted: int) -> Tell:
-        """Progress, of all that is being simulated now."""
+    def _tell(self, turn: _Turn, wanted: int, say: Callable[[str], None]) -> Tell:
+        """Progress: in words at first, and as a bar."""
 
         def tell(done: int, of: int) -> None:
-            def show() -> None:
-                self.progress.max, self.progress.value = max(1, of), done
-                if not done:
-                    self._status(f"Simulating {plural(wanted, 'future')} of each plan ...")
-
-            turn.show(show)
+            turn.show(lambda: self._advance(done, of))
+            if not done and wanted == self.looks[0]:
+                say(f"Simulating {plural(wanted, 'future')} of each plan ...")
 
         return tell
+
+    def _advance(self, done: int, of: int) -> None:
+        self.progress.max, self.progress.value = max(1, of), done
 
     def _show(self, sides: Sequence[Side]) -> None:
         """The sentence and the chart of a plan against the project as it is."""
@@ -725,7 +755,7 @@ class PlansForm:
             lead, more = base_sentence(base), ""
         else:
             lead = plan_sentence(plan, base, difference(plan, base))
-            more = f"<p>{escape(_ends(plan))} {escape(base_sentence(base))}</p>"
+            more = f"<p>{escape(_ends(plan))}</p><p>{escape(base_sentence(base))}</p>"
         self.sentence.value = f'<p class="lead">{escape(lead)}</p>{more}'
         self.chart.value = _chart(plan, base).html()
 
@@ -756,9 +786,7 @@ class PlansForm:
             return
         self.replace.value = False
         self._reread(read.scenario.name)
-        self.kept_words.value = (
-            f'<p role="status">Kept in scenarios.toml: {escape(read.scenario.name)}.</p>'
-        )
+        self.kept_words.value = _as_status(f"Kept in scenarios.toml: {read.scenario.name}.")
 
     def _compare(self) -> None:
         """Simulate the ticked plans, and show them side by side."""
@@ -766,12 +794,11 @@ class PlansForm:
         session = self._session
         ticked = [self.scenarios[name] for name, box in self.kept.items() if box.value]
         if not ticked:
-            self.compared.value = '<p role="status">Tick a plan or more first.</p>'
+            self.compare_status.value = _as_status("Tick a plan or more first.")
             return
+        show = partial(self._show_all, session)
         self.background.start(
-            lambda turn: self._looking(
-                turn, session, (None, *ticked), lambda sides: self._show_all(session, sides)
-            )
+            lambda turn: self._look(turn, session, (None, *ticked), self.compare_status, show)
         )
 
     def _show_all(self, session: _Session, sides: Sequence[Side]) -> None:
@@ -854,6 +881,10 @@ def _sentences(error: ForecastError) -> list[str]:
     return [str(error)]
 
 
+def _as_status(words: str) -> str:
+    return f'<p role="status">{escape(words)}</p>'
+
+
 def _told(head: str, sentences: Sequence[str]) -> str:
     items = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
     return f'<div role="status"><p class="wrong">{escape(head)}</p><ul>{items}</ul></div>'
@@ -923,10 +954,12 @@ def _place_changes(project: Project) -> list[Any]:
 def _ends(plan: Side) -> str:
     """When a plan is finished, in half of the futures and in 9 of 10."""
     horizon = plan.project.grant.horizon
-    half, most = (
-        reached_date(plan.finish(share), plan.grant_end, horizon) for share in (0.5, MOSTLY)
-    )
-    return f"Under this plan the middle finish date is {half}; of 9 in 10 futures it is {most}."
+    half, most = plan.finish(0.5), plan.finish(MOSTLY)
+    middle = f"the middle finish date is {reached_date(half, plan.grant_end, horizon)}"
+    if most is None:
+        return f"Under this plan {middle}; more than 1 in 10 futures are finished {never(horizon)}."
+    by = reached_date(most, plan.grant_end, horizon)
+    return f"Under this plan {middle}; 9 in 10 futures are finished by {by}."
 
 
 def _chart(plan: Side, base: Side) -> Any:
@@ -934,9 +967,9 @@ def _chart(plan: Side, base: Side) -> Any:
     project = base.project
     ours, theirs = plan.taken.finish_day, base.taken.finish_day
     known = np.concatenate([ours[ours != NOT_BY_HORIZON], theirs[theirs != NOT_BY_HORIZON]])
-    ends = [plan.taken.end_day, *(known.min(initial=plan.taken.end_day),
-                                  known.max(initial=plan.taken.end_day))]  # fmt: skip
-    first, last = max(0, int(min(ends)) - 14), min(project.days - 1, int(max(ends)) + 14)
+    end = plan.taken.end_day
+    first = max(0, int(known.min(initial=end)) - 14)
+    last = min(project.days - 1, int(known.max(initial=end)) + 14)
     days = np.arange(first, last + 1, max(1, (last - first) // 250))
     frame = pd.DataFrame(
         {
@@ -945,6 +978,8 @@ def _chart(plan: Side, base: Side) -> Any:
             "base": _finished_by(theirs, days),
         }
     )
+    if plan.scenario is None:
+        frame = frame.drop(columns="plan")
     return charts.plan_against_base(
         frame,
         (plan.finish(0.5), base.finish(0.5)),
