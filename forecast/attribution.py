@@ -8,23 +8,25 @@ nothing else. The shares are Shapley values: they add up to the whole change.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import date
+from functools import lru_cache
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from forecast import belief
 from forecast.history import History
-from forecast.outcome import NOT_BY_HORIZON, Futures
+from forecast.outcome import NOT_BY_HORIZON
 from forecast.planning import Belief, Drawn, Knowledge, Named, Plan
 from forecast.project import Project
 from forecast.shapley import Shares, shares_with_error
 from forecast.units import half_up
 from forecast.words import joined, long_date, odds, plural, range_of_numbers
 
-__all__ = ["CAUSES", "Cause", "State", "Why", "explain"]
+__all__ = ["CAUSES", "Cause", "Mixture", "Simulated", "State", "Why", "explain"]
 
 PROGRESS, MINUTES, HOURS, CONDITION, DRYING, PLAN = range(6)
 CAUSES: tuple[str, ...] = (
@@ -39,6 +41,8 @@ _PLAN_ITSELF = (PROGRESS, PLAN)  # causes that are not a matter of belief
 
 _LEAST_DAYS = 2.0  # a smaller share is not worth a sentence
 _LEAST_ODDS = 0.02
+
+_MOST_KEPT = 64  # draws of a belief: more than there are workers
 
 # Which cause an estimate belongs to: by the first word of its name, and by stage for task times.
 _CAUSE_OF: tuple[tuple[str, int], ...] = (
@@ -62,6 +66,31 @@ class State:
     project: Project
     history: History
     as_of: date
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """What to simulate where some causes are the old ones and some the new."""
+
+    project: Project
+    as_of: date
+    knowledge: Knowledge
+
+
+class Simulated(Protocol):
+    """Futures of a mixture: R of them, D days."""
+
+    @property
+    def project(self) -> Project:
+        """What was simulated."""
+
+    @property
+    def finish_day(self) -> NDArray[np.int32]:
+        """(R,) day number of the last item's end, -1: not by the horizon."""
+
+    @property
+    def done_by_day(self) -> NDArray[np.int32] | None:
+        """(R, D) items that count as done; not None here."""
 
 
 @dataclass(frozen=True)
@@ -200,9 +229,13 @@ class _Once:
     def drawn(self, plan: Plan, normals: Named, uniforms: Named) -> Drawn:
         """The draw of a replication, which is known by one of its numbers."""
         which = float(uniforms([("attribution",)])[0])
-        if which not in self._kept:
-            self._kept[which] = self.of.drawn(plan, normals, uniforms)
-        return self._kept[which]
+        drawn = self._kept.get(which)
+        if drawn is None:
+            # All mixtures meet a future one after the other: of those before it none is needed.
+            if len(self._kept) >= _MOST_KEPT:
+                self._kept.clear()
+            self._kept[which] = drawn = self.of.drawn(plan, normals, uniforms)
+        return drawn
 
 
 @dataclass(frozen=True)
@@ -224,10 +257,8 @@ class _Mixed:
             chosen: Floats | None = getattr(new if cause in self.changed else old, name)
             return chosen
 
-        causes = np.array([_cause_of(name) for name in plan.estimates.number])
-        numbers = np.array(list(plan.estimates.number.values()))
         values = old.values.copy()
-        taken = numbers[np.isin(causes, list(self.changed))]
+        taken = _numbers_of(self.changed, tuple(plan.estimates.number.items()))
         values[taken] = new.values[taken]
         return belief.Drawn(
             values=values,
@@ -238,6 +269,15 @@ class _Mixed:
             box_items=of(CONDITION, "box_items"),
             box_concentration=of(CONDITION, "box_concentration"),
         )
+
+
+@lru_cache(maxsize=128)
+def _numbers_of(
+    changed: frozenset[int], estimates: tuple[tuple[tuple[str, ...], int], ...]
+) -> Ints:
+    """The numbers of the estimates that belong to some causes."""
+    mine = [number for name, number in estimates if _cause_of(name) in changed]
+    return np.array(mine, dtype=np.int64)
 
 
 def _cause_of(name: tuple[str, ...]) -> int:
@@ -252,7 +292,7 @@ def explain(
     before: State,
     after: State,
     knowledge: Callable[[Project, History, date], Knowledge],
-    simulate: Callable[[Project, date, Knowledge], Futures],
+    simulate: Callable[[Sequence[Mixture]], Sequence[Simulated]],
 ) -> Why:
     """Share out the change between two states.
 
@@ -261,20 +301,21 @@ def explain(
         after: what is known now.
         knowledge: from a project and its returns up to a date to where everything is and what
             is believed.
-        simulate: futures of a project from a date, always as many and with the same seed.
+        simulate: futures of each mixture, of all as many and with the same seed.
 
     Raises:
         InputError: the new plan cannot be read together with what was on record before.
     """
     known = _Known(before, after, knowledge)
-    finish: dict[int, Ints] = {}
-    kept: dict[int, Floats] = {}
-    for number, changed in known.subsets():
-        state, mixed = known.mixture(changed)
-        futures = simulate(state.project, state.as_of, mixed)
-        finish[number] = _finish_dates(futures, known.beyond)
-        kept[number] = _keeps(futures, known.grant_end(changed))
-    dates, keeps = (np.array([of[n] for n in range(len(of))]) for of in (finish, kept))
+    subsets = known.subsets()
+    every = simulate([known.mixture(changed) for changed in subsets])
+    dates = np.array([_finish_dates(futures, known.beyond) for futures in every])
+    keeps = np.array(
+        [
+            _keeps(futures, known.grant_end(changed))
+            for changed, futures in zip(subsets, every, strict=True)
+        ]
+    )
     moved = shares_with_error(dates, _medians, seed=1)
     likelier = shares_with_error(keeps, lambda drawn: drawn.mean(axis=1), seed=2)
     return Why(
@@ -308,32 +349,34 @@ class _Known:
             for plan in ((False,) if same else (False, True))
             for record, state in ((False, before), (True, after))
         }
-        self._group: tuple[tuple[bool, bool], _Once, _Once] | None = None
+        self._once: dict[tuple[bool, bool, bool], _Once] = {}
         horizons = (before.project.grant.horizon, after.project.grant.horizon)
         self.beyond = max(horizons).toordinal() + 1
 
-    def subsets(self) -> Iterator[tuple[int, frozenset[int]]]:
-        """Each set of changed causes with its number: bit n of it is the n-th cause.
-
-        Those that begin from the same plan and date follow each other, so that they share draws.
-        """
-        sets = [
-            (number, frozenset(c for n, c in enumerate(self.causes) if number >> n & 1))
+    def subsets(self) -> list[frozenset[int]]:
+        """Each set of changed causes: bit n of its place is the n-th cause."""
+        return [
+            frozenset(cause for n, cause in enumerate(self.causes) if number >> n & 1)
             for number in range(1 << len(self.causes))
         ]
-        yield from sorted(sets, key=lambda each: [cause in each[1] for cause in _PLAN_ITSELF])
 
-    def mixture(self, changed: frozenset[int]) -> tuple[State, Knowledge]:
+    def mixture(self, changed: frozenset[int]) -> Mixture:
         """The state from which to simulate, and what is known in it."""
         plan, progress = PLAN in changed, PROGRESS in changed
         beginning = self._of[plan, progress].beginning
-        project = (self.after if plan else self.before).project
-        state = replace(self.after if progress else self.before, project=project)
-        if self._group is None or self._group[0] != (plan, progress):
-            old, new = (_Once(_some(self._of[plan, new].belief)) for new in (False, True))
-            self._group = (plan, progress), old, new
-        _, old, new = self._group
-        return state, Knowledge(beginning, _Mixed(old, new, changed))
+        old, new = (self._belief(plan, progress, new) for new in (False, True))
+        return Mixture(
+            (self.after if plan else self.before).project,
+            (self.after if progress else self.before).as_of,
+            Knowledge(beginning, _Mixed(old, new, changed)),
+        )
+
+    def _belief(self, plan: bool, progress: bool, new: bool) -> _Once:
+        """The old or the new belief, which all mixtures of one plan and date draw together."""
+        key = plan, progress, new
+        if key not in self._once:
+            self._once[key] = _Once(_some(self._of[plan, new].belief))
+        return self._once[key]
 
     def grant_end(self, changed: frozenset[int]) -> date:
         """The grant's end is part of the plan, as it was agreed when the forecast was made."""
@@ -354,17 +397,18 @@ def _same_plan(before: State, after: State) -> bool:
     return old == new and len(ends) == 1
 
 
-def _finish_dates(futures: Futures, beyond: int) -> Ints:
+def _finish_dates(futures: Simulated, beyond: int) -> Ints:
     """(R,) ordinal dates; what is not finished by the horizon stands on the day after it."""
     start = futures.project.grant.start.toordinal()
     days = futures.finish_day.astype(np.int64)
     return np.where(days == NOT_BY_HORIZON, beyond, days + start)
 
 
-def _keeps(futures: Futures, end: date) -> Floats:
+def _keeps(futures: Simulated, end: date) -> Floats:
     """(R,) 1 where a future keeps the promise by the grant's end, 0 where it does not."""
     project = futures.project
     day = min(project.day_number(end), project.days - 1)
+    assert futures.done_by_day is not None, "every day is needed"
     return np.asarray(futures.done_by_day[:, day] >= project.grant.items_promised, dtype=float)
 
 

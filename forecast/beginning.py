@@ -42,6 +42,8 @@ Marks = NDArray[np.int8]
 
 FREE = -1  # in marks: luck decides
 
+_BITS = np.array([1 << stage for stage in range(N_STAGES)], dtype=np.int16)  # of Start.passed
+
 _MOST_FRAMES = 32  # that are kept
 _WORKING_DAYS = 5.0  # of a week, from Monday on
 
@@ -95,15 +97,17 @@ class Start:
     put_back: Ints | None = None
     remaining: Ints | None = None
 
-    @property
+    # Plans side by side begin from one start: what follows from it is worked out once.
+
+    @cached_property
     def is_there(self) -> Flags:
         """(I,) whether the item is at a stage: it has come, and has not left."""
         return np.asarray((self.stage != NO_STAGE) & (self.stage != DONE))
 
-    @property
+    @cached_property
     def has_passed(self) -> Flags:
         """(I, 9) first passes on record."""
-        return np.asarray((self.passed[:, None] >> np.arange(N_STAGES)) & 1 == 1)
+        return np.asarray((self.passed[:, None] & _BITS) != 0)
 
     def cleaned(self, applies: Flags) -> Flags:
         """(I,) whether the item is clean by cleaning.
@@ -113,7 +117,7 @@ class Start:
                 beyond it and not cleaned.
         """
         beyond = (self.stage > Stage.CLEANING) & applies[:, Stage.CLEANING]
-        return np.asarray(self.has_passed[:, Stage.CLEANING] | beyond)
+        return np.asarray(((self.passed & _BITS[Stage.CLEANING]) != 0) | beyond)
 
 
 @dataclass(frozen=True)
@@ -358,6 +362,10 @@ class _Draw:
     def has_passed(self, stage: Stage) -> Flags:
         return np.asarray(self.passed >> int(stage) & 1, dtype=bool)
 
+    def passes(self) -> Ints:
+        """(9,) items that have passed each stage."""
+        return np.bincount(self.passed, minlength=len(_PASSED)) @ _PASSED
+
     # --- checking
 
     def after_check(self) -> Flags:
@@ -413,22 +421,20 @@ class _Draw:
         self.last = _HIGHEST[self.passed]
         order = np.argsort((self.last * 2 + (self.ended < 0)).astype(np.int8), kind="stable")
         bounds = np.searchsorted(self.last[order], np.arange(N_STAGES + 1))
-        for stage in range(N_STAGES):
-            mine = order[bounds[stage] : bounds[stage + 1]]
-            if len(mine):
-                all_passed = int(np.count_nonzero(self.passed >> stage & 1))
-                rank = np.arange(all_passed - len(mine), all_passed)
-                week = frame.cumulative[:, stage].searchsorted(rank, side="right")
-                week = np.minimum(week, len(frame.week_ends) - 1)
-                ended = frame.week_ends[week]
-                # Days of quarantine count from the day, not from the Sunday of the week: the week's
-                # first passes are spread over its working days.
-                passed = np.concatenate([[0], frame.cumulative[:, stage]])
-                part = (rank + 0.5 - passed[week]) / np.maximum(passed[week + 1] - passed[week], 1)
-                within = ended - (7.0 - _WORKING_DAYS * part.clip(0.0, 1.0)) * SECONDS_PER_DAY
-                within = np.maximum(self.since[mine], within.astype(np.int64))
-                self.in_week[mine] = np.minimum(within, self.start)
-                self.since[mine] = np.minimum(np.maximum(self.since[mine], ended), self.start)
+        # Those whose last stage is the same stand together: of all that passed it, the last ones.
+        mine = order[bounds[0] :]
+        stage = self.last[mine]
+        rank = np.arange(bounds[0], self.items) + (self.passes() - bounds[1:])[stage]
+        week = frame.week_of_pass(stage, rank)
+        ended = frame.week_ends[week]
+        # Days of quarantine count from the day, not from the Sunday of the week: the week's first
+        # passes are spread over its working days.
+        before, after = frame.passed_before[week, stage], frame.passed_before[week + 1, stage]
+        part = (rank + 0.5 - before) / np.maximum(after - before, 1)
+        within = ended - (7.0 - _WORKING_DAYS * part.clip(0.0, 1.0)) * SECONDS_PER_DAY
+        within = np.maximum(self.since[mine], within.astype(np.int64))
+        self.in_week[mine] = np.minimum(within, self.start)
+        self.since[mine] = np.minimum(np.maximum(self.since[mine], ended), self.start)
         self.since[self.again] = min(int(frame.week_ends[-1]), self.start)
 
     # --- shelves
@@ -500,8 +506,7 @@ class _Draw:
     def at_start(self) -> Start:
         frame = self.frame
         weekly = frame.told_weekly.copy()
-        passes = [np.count_nonzero(self.passed >> stage & 1) for stage in range(N_STAGES)]
-        weekly[frame.last_week :] = np.maximum(weekly[frame.last_week], passes)
+        weekly[frame.last_week :] = np.maximum(weekly[frame.last_week], self.passes())
         images, reimaged = self.images()
         return Start(
             stage=self.stage,
@@ -568,6 +573,7 @@ class _Draw:
 
 
 _HANDLED = np.int16(sum(1 << stage for stage in Stage if stage is not Stage.QUARANTINE))
+_PASSED = np.arange(1 << N_STAGES)[:, None] >> np.arange(N_STAGES) & 1  # by what has been passed
 _HIGHEST = np.array([number.bit_length() - 1 for number in range(1 << N_STAGES)], dtype=np.int64)
 
 

@@ -26,7 +26,7 @@ from forecast.replicate import Job, job_of, outcome_of, prepare
 from forecast.stages import N_PLACES, N_STAGES
 from forecast.units import SECONDS_PER_HOUR
 
-__all__ = ["Taken", "side_by_side"]
+__all__ = ["Taken", "side_by_side", "together"]
 
 # Futures that a worker takes at a time, all plans together: few, so that stopping and telling need
 # hardly wait. One future is run under all plans at once, so that its luck is drawn once.
@@ -143,8 +143,35 @@ def side_by_side(
         job_of(project, as_of, len(indices), seed, workers, knowledge=knowledge)
         for project in projects
     ]
+    return together(jobs, indices, workers=workers, by_day=by_day, tell=tell, stop=stop)
+
+
+def together(
+    jobs: Sequence[Job],
+    indices: range,
+    *,
+    workers: int | None = None,
+    by_day: bool = True,
+    tell: Callable[[int, int], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> list[Taken]:
+    """As :func:`side_by_side`, where each plan may have a date and knowledge of its own.
+
+    Args:
+        jobs: of :func:`forecast.replicate.job_of`, with the same seed.
+        indices: as :func:`side_by_side` takes them.
+        workers: likewise.
+        by_day: likewise.
+        tell: likewise.
+        stop: likewise.
+
+    Raises:
+        ValueError: the jobs have more than one seed.
+    """
     if not jobs:
         return []
+    if len({job.seed for job in jobs}) > 1:
+        raise ValueError("plans side by side need the same luck: one seed")
     prepare(jobs[0].plan.project)
     run = _Run(jobs, indices, by_day)
     if not run.all_done(workers or os.cpu_count() or 1, tell, stop):

@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 from forecast import recalibrate
-from forecast.attribution import State, Why, explain
+from forecast.attribution import Mixture, State, Why, explain
 from forecast.choices import DEFAULT_REPLICATIONS, DEFAULT_SEED
 from forecast.errors import ForecastError, InputError, Problem
 from forecast.folder import project_files, project_from_files
 from forecast.history import NOTHING_YET, History
 from forecast.issued import Draws, Issued, issued_from
 from forecast.outcome import Futures
+from forecast.paired import Taken, together
 from forecast.planning import Knowledge
 from forecast.project import Project
 from forecast.record import Filed, Record, open_record
-from forecast.replicate import simulate
+from forecast.replicate import job_of
 from forecast.return_checks import Crossing, check
 from forecast.return_files import read_return
 from forecast.track_record import hindcast
@@ -250,20 +251,16 @@ class _Known:
 
 @dataclass(frozen=True)
 class _Simulated:
-    """Some futures, always as many and of the same luck."""
+    """Some futures of each mixture, always as many and of the same luck."""
 
     replications: int
 
-    def __call__(self, project: Project, as_of: date, knowledge: Knowledge) -> Futures:
-        return simulate(
-            project,
-            as_of,
-            self.replications,
-            DEFAULT_SEED,
-            progress=False,
-            standstill=False,
-            knowledge=knowledge,
-        )
+    def __call__(self, mixtures: Sequence[Mixture]) -> list[Taken]:
+        jobs = [
+            job_of(m.project, m.as_of, self.replications, DEFAULT_SEED, knowledge=m.knowledge)
+            for m in mixtures
+        ]
+        return together(jobs, range(self.replications))
 
 
 def _last_state(record: Record, project: Project) -> State:

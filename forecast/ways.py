@@ -513,6 +513,25 @@ class Frame:
         return np.array(table, dtype=np.int64).reshape(-1, N_STAGES)
 
     @cached_property
+    def passed_before(self) -> Ints:
+        """(weeks on record + 1, 9) first passes before each week, and of all."""
+        return np.concatenate([np.zeros((1, N_STAGES), dtype=np.int64), self.cumulative])
+
+    def week_of_pass(self, stage: Ints, rank: Ints) -> Ints:
+        """The week on record, counted from 0, of a stage's first passes; the last for later ones.
+
+        Args:
+            stage: (n,) of which stage each is.
+            rank: (n,) how many of the stage come before it; no more than there are items.
+        """
+        weeks = len(self.cumulative)
+        # All stages in one sorted list, each beyond the one before it.
+        apart = 1 + max(int(self.cumulative.max()), len(self.raw_arrival))
+        every = (self.cumulative + np.arange(N_STAGES) * apart).T.reshape(-1)
+        found = every.searchsorted(rank + stage * apart, side="right") - stage * weeks
+        return np.asarray(np.minimum(found, weeks - 1))
+
+    @cached_property
     def arrival(self) -> Ints:
         """(I,) since when an item is here: as listed, but not before its box was opened."""
         here = self.raw_arrival.copy()

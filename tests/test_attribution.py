@@ -13,15 +13,16 @@ import pytest
 from numpy.typing import NDArray
 
 from forecast import luck, recalibrate
-from forecast.attribution import CAUSES, Cause, State, Why, explain
+from forecast.attribution import CAUSES, Cause, Mixture, State, Why, explain
 from forecast.belief import Belief, Drawn
 from forecast.closed_loop import World, made_up_project, truth_of
 from forecast.estimates import Estimate
 from forecast.history import NOTHING_YET, History
 from forecast.outcome import NOT_BY_HORIZON, Futures
+from forecast.paired import Taken, together
 from forecast.planning import Knowledge, Named, Plan
 from forecast.project import Project
-from forecast.replicate import simulate
+from forecast.replicate import job_of, simulate
 from forecast.weekly import WeeklyReturn
 from tests.small_returns import uncertain_project
 
@@ -66,7 +67,10 @@ class Effects:
     meeting: float = 0.0
     calls: int = 0
 
-    def __call__(self, project: Project, as_of: date, knowledge: Knowledge) -> Futures:
+    def __call__(self, mixtures: Sequence[Mixture]) -> list[Finished]:
+        return [self.of(m.project, m.as_of, m.knowledge) for m in mixtures]
+
+    def of(self, project: Project, as_of: date, knowledge: Knowledge) -> Finished:
         self.calls += 1
         plan = luck.plan(uncertain_project())
         number = plan.estimates.number
@@ -110,12 +114,11 @@ class Effects:
         done = np.zeros((FUTURES, project.days), dtype=np.int32)
         for row, day in zip(done, finish, strict=True):
             row[day:] = 3_000
-        stub: Any = _Finished(project, finish, done)
-        return cast("Futures", stub)
+        return Finished(project, finish, done)
 
 
 @dataclass(frozen=True)
-class _Finished:
+class Finished:
     project: Project
     finish_day: NDArray[np.int32]
     done_by_day: NDArray[np.int32]
@@ -190,8 +193,8 @@ def test_other_words_in_the_files_are_no_other_plan() -> None:
 
 def test_what_is_not_finished_by_the_horizon_stands_on_the_day_after_it() -> None:
     class Never(Effects):
-        def __call__(self, project: Project, as_of: date, knowledge: Knowledge) -> Futures:
-            futures = super().__call__(project, as_of, knowledge)
+        def of(self, project: Project, as_of: date, knowledge: Knowledge) -> Finished:
+            futures = super().of(project, as_of, knowledge)
             if as_of > FIRST:
                 futures.finish_day[:] = NOT_BY_HORIZON
                 futures.done_by_day[:] = 0
@@ -263,6 +266,12 @@ def simulated(project: Project, as_of: date, knowledge: Knowledge) -> Futures:
     )
 
 
+def mixed(mixtures: Sequence[Mixture]) -> list[Taken]:
+    """What :func:`simulated` comes to for each, drawn together."""
+    jobs = [job_of(m.project, m.as_of, FUTURES, 1, knowledge=m.knowledge) for m in mixtures]
+    return together(jobs, range(FUTURES))
+
+
 def adds_up(why: Why, before: Futures, after: Futures) -> None:
     """The shares are of the change between these two, and of nothing else."""
     start = before.project.grant.start.toordinal()
@@ -276,7 +285,7 @@ def test_with_longer_hours_alone_the_minutes_are_the_cause() -> None:
     as_of = on_record().returns[-1].last_day
     slower = History(tuple(longer(told, 1.4) for told in on_record().returns))
     old, new = State(project, on_record(), as_of), State(project, slower, as_of)
-    why = explain(old, new, recalibrate.known, simulated)
+    why = explain(old, new, recalibrate.known, mixed)
     of = {name: abs(days) for name, days in shares(why).items()}
     assert why.days > 7.0
     assert of["minutes an item"] >= 0.95 * sum(of.values()), of
@@ -289,7 +298,7 @@ def test_with_longer_hours_alone_the_minutes_are_the_cause() -> None:
 def test_where_nothing_changed_nothing_is_shared_out() -> None:
     as_of = on_record().returns[-1].last_day
     state = State(small(), on_record(), as_of)
-    why = explain(state, state, recalibrate.known, simulated)
+    why = explain(state, state, recalibrate.known, mixed)
     for cause in why.causes:
         assert (cause.days, cause.days_low, cause.days_high) == (0.0, 0.0, 0.0)
         assert (cause.odds, cause.odds_low, cause.odds_high) == (0.0, 0.0, 0.0)
@@ -314,7 +323,7 @@ def test_with_another_mix_alone_the_condition_found_is_the_cause() -> None:
         return told[history is later]
 
     why = explain(
-        State(project, on_record(), as_of), State(project, later, as_of), knowledge, simulated
+        State(project, on_record(), as_of), State(project, later, as_of), knowledge, mixed
     )
     of = {name: abs(days) for name, days in shares(why).items()}
     assert abs(why.days) > 2.0
@@ -332,7 +341,7 @@ def test_with_another_plan_alone_the_plan_is_the_cause() -> None:
         State(project, on_record(), as_of),
         State(fewer, on_record(), as_of),
         lambda _project, _history, _as_of: known,
-        simulated,
+        mixed,
     )
     of = {name: abs(days) for name, days in shares(why).items()}
     assert why.days > 7.0
@@ -343,7 +352,7 @@ def test_a_week_of_real_progress_adds_up() -> None:
     project = small()
     before = History(on_record().returns[:-3])
     old, new = (State(project, h, h.returns[-1].last_day) for h in (before, on_record()))
-    why = explain(old, new, recalibrate.known, simulated)
+    why = explain(old, new, recalibrate.known, mixed)
     adds_up(
         why,
         *(simulated(project, s.as_of, recalibrate.known(*vars(s).values())) for s in (old, new)),
