@@ -7,7 +7,6 @@ cannot show any, that is said.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -40,7 +39,7 @@ from forecast.paired import Taken, side_by_side
 from forecast.planning import Knowledge
 from forecast.progress import Tell
 from forecast.project import Project
-from forecast.results import PROMISE_LEVELS, QUANTILES
+from forecast.results import PROMISE_LEVELS, QUANTILES, write_values
 from forecast.scenario import AS_PLANNED, Scenario, apply
 
 __all__ = [
@@ -467,10 +466,7 @@ def summary(comparison: Comparison) -> dict[str, Any]:
 
 def write_json(comparison: Comparison, path: Path) -> None:
     """Write :func:`summary`; the same futures give the same bytes."""
-    text = json.dumps(summary(comparison), indent=1, ensure_ascii=False) + "\n"
-    part = path.with_name(path.name + ".part")
-    part.write_text(text, encoding="utf-8", newline="\n")
-    part.replace(path)
+    write_values(summary(comparison), path)
 
 
 def _side(side: Side) -> dict[str, Any]:

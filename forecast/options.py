@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import os
 from collections.abc import Sequence
 from datetime import date
@@ -71,6 +72,18 @@ class OptionReader:
     def whole(self, name: str, least: int) -> int:
         """The same of an option that has a default."""
         return self.number(name, getattr(self._options, name), least)
+
+    def share(self, name: str, least: float, most: float) -> float:
+        """A number from one to another; where it is none, the least."""
+        text = getattr(self._options, name)
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if least <= value <= most:
+            return value
+        self.wrong(name, text, f"a number from {least:g} to {most:g}", "Write it like 0.9.")
+        return least
 
     def day(self, name: str) -> date | None:
         """A date, or None where the option was left out."""

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from forecast.choices import DEFAULT_REPLICATIONS, DEFAULT_SEED
+from forecast.errors import InputError, Problem
 from forecast.options import OptionReader, in_reports, print_cautions
-
-if TYPE_CHECKING:
-    from forecast.staffing_plans import PlanSettings
+from forecast.project import Project
 
 # What is imported within a command would cost everybody a second or more who runs another.
 
 __all__ = ["add_plan_commands"]
+
+_SECONDS = 100  # of a search
 
 
 def add_plan_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -33,20 +35,34 @@ def add_plan_commands(commands: argparse._SubParsersAction[argparse.ArgumentPars
         action="append",
         help="this scenario; may be given more than once (default: all)",
     )
-    compare.add_argument("--json", type=Path, metavar="FILE", help="also write results as JSON")
     compare.add_argument(
-        "--audience",
-        metavar="WHO",
-        default="team",
-        help="team (default) or funder (names nobody of the team)",
-    )
-    compare.add_argument(
-        "--out",
-        type=Path,
-        metavar="FILE",
-        help="the HTML page (default: reports/staffing_plans_DATE.html in FOLDER)",
+        "--replications",
+        metavar="N",
+        default=str(DEFAULT_REPLICATIONS),
+        help=f"at most so many futures of each plan (default {DEFAULT_REPLICATIONS})",
     )
     compare.set_defaults(run=_compare)
+
+    search = commands.add_parser(
+        "search",
+        help="the cheapest plan that keeps the promise, within [search] of scenarios.toml",
+        description="Try all plans within the bounds of [search] in scenarios.toml, and find the "
+        "cheapest that keeps the promise by the grant's end as often as wanted. It takes up to two "
+        "minutes. Only people and places are tried, never what keeps people safe.",
+    )
+    _common(search)
+    search.add_argument(
+        "--confidence",
+        metavar="P",
+        help="wanted odds of the promise, like 0.9 (default: that of [search], else 0.9)",
+    )
+    search.add_argument(
+        "--seconds",
+        metavar="N",
+        default=str(_SECONDS),
+        help=f"end after about so long with what is known then (default {_SECONDS})",
+    )
+    search.set_defaults(run=_search)
 
 
 def _common(parser: argparse.ArgumentParser) -> None:
@@ -57,50 +73,65 @@ def _common(parser: argparse.ArgumentParser) -> None:
         help="know nothing later than this date (default: the Sunday of the last week on record; "
         "without a record, the day before the grant's start)",
     )
-    parser.add_argument(
-        "--replications",
-        metavar="N",
-        default=str(DEFAULT_REPLICATIONS),
-        help=f"at most so many futures of each plan (default {DEFAULT_REPLICATIONS})",
-    )
     parser.add_argument("--seed", metavar="N", default=str(DEFAULT_SEED))
     parser.add_argument(
         "--workers", metavar="N", help="how many work at once (default: all processors)"
     )
+    parser.add_argument("--json", type=Path, metavar="FILE", help="also write results as JSON")
+    parser.add_argument(
+        "--audience",
+        metavar="WHO",
+        default="team",
+        help="team (default) or funder (names nobody of the team)",
+    )
+    parser.add_argument(
+        "--out", type=Path, metavar="FILE", help="the HTML page (default: in FOLDER/reports)"
+    )
 
 
-def _settings(options: argparse.Namespace, read: OptionReader) -> PlanSettings:
+@dataclass(frozen=True)
+class _Wanted:
+    """The options that both commands share, read."""
+
+    project: Project
+    as_of: date | None
+    audience: str
+    seed: int
+    workers: int | None
+
+
+def _wanted(options: argparse.Namespace, read: OptionReader) -> _Wanted:
     """The options, read; every problem of theirs and of the folder comes in one go."""
     as_of, audience = read.day("as-of"), read.choice("audience", ("team", "funder"))
-    replications, seed = read.whole("replications", 2), read.whole("seed", 0)
+    seed = read.whole("seed", 0)
+    workers = None if options.workers is None else read.whole("workers", 1)
     for name in ("json", "out"):
         read.file(name)
     project = read.project()
     for warning in project.warnings:
         print(f"Warning: {warning}", file=sys.stderr)
-    from forecast.schedule_forecast import Settings  # noqa: PLC0415  # see above
-    from forecast.staffing_plans import PlanSettings  # noqa: PLC0415  # see above
-
-    common = Settings(options.folder, as_of, replications, seed, audience)
-    return PlanSettings(common, tuple(options.scenario or ()))
+    return _Wanted(project, as_of, audience, seed, workers)
 
 
 def _compare(options: argparse.Namespace) -> None:
     read = OptionReader(options)
-    workers = None if options.workers is None else read.whole("workers", 1)
-    settings = _settings(options, read)
+    replications = read.whole("replications", 2)
+    wanted = _wanted(options, read)
     from forecast.compare import write_json  # noqa: PLC0415  # see above
     from forecast.report import write_page  # noqa: PLC0415  # see above
+    from forecast.schedule_forecast import Settings  # noqa: PLC0415  # see above
     from forecast.staffing_plans import (  # noqa: PLC0415  # see above
+        PlanSettings,
         get_plans,
         plans_report,
         sentences,
     )
 
-    plans = get_plans(settings, workers=workers)
+    common = Settings(options.folder, wanted.as_of, replications, wanted.seed, wanted.audience)
+    settings = PlanSettings(common, tuple(options.scenario or ()))
+    plans = get_plans(settings, workers=wanted.workers)
     out = options.out or in_reports(options.folder, "staffing_plans", plans.start.as_of)
-    audience = settings.common.audience
-    write_page(plans_report(plans, audience), out)
+    write_page(plans_report(plans, wanted.audience), out)
     if options.json is not None:
         write_json(plans.comparison, options.json)
     print()
@@ -108,3 +139,43 @@ def _compare(options: argparse.Namespace) -> None:
         print(sentence)
     print_cautions()
     print(f"\nThe plans side by side as a page: {out.resolve()}")
+
+
+def _search(options: argparse.Namespace) -> None:
+    read = OptionReader(options)
+    confidence = None if options.confidence is None else read.share("confidence", 0.5, 0.999)
+    seconds = read.whole("seconds", 1)
+    wanted = _wanted(options, read)
+    from forecast.compare import outset  # noqa: PLC0415  # see above
+    from forecast.plan_advice import search_report, search_sentences  # noqa: PLC0415  # see above
+    from forecast.progress import progress  # noqa: PLC0415  # see above
+    from forecast.recording import read_history  # noqa: PLC0415  # see above
+    from forecast.report import write_page  # noqa: PLC0415  # see above
+    from forecast.results import write_values  # noqa: PLC0415  # see above
+    from forecast.scenario_file import read_scenarios  # noqa: PLC0415  # see above
+    from forecast.search import search, summary  # noqa: PLC0415  # see above
+
+    history = read_history(options.folder, wanted.project)
+    start = outset(wanted.project, history, wanted.as_of, wanted.seed)
+    bounds = read_scenarios(options.folder, wanted.project, start.not_before).search
+    if bounds is None:
+        remedy = "Say there which posts and places may be tried; README.md shows how."
+        raise InputError([Problem("scenarios.toml", "", "", "a section [search]", remedy)])
+    with progress("Plans tried") as tell:
+        found = search(
+            start,
+            bounds,
+            confidence=confidence,
+            seconds=float(seconds),
+            workers=wanted.workers,
+            tell=tell,
+        )
+    out = options.out or in_reports(options.folder, "search", start.as_of)
+    write_page(search_report(found, wanted.audience), out)
+    if options.json is not None:
+        write_values(summary(found), options.json)
+    print()
+    for sentence in search_sentences(found, wanted.audience):
+        print(sentence)
+    print_cautions()
+    print(f"\nThe plans that were tried as a page: {out.resolve()}")

@@ -24,7 +24,15 @@ from forecast.outcome import (
 from forecast.stages import N_STAGES, PLACE_KEYS, STAGE_NAMES
 from forecast.units import SECONDS_PER_HOUR
 
-__all__ = ["PROMISE_LEVELS", "QUANTILES", "promise_dates", "summary", "write_draws", "write_json"]
+__all__ = [
+    "PROMISE_LEVELS",
+    "QUANTILES",
+    "promise_dates",
+    "summary",
+    "write_draws",
+    "write_json",
+    "write_values",
+]
 
 QUANTILES = (0.025, 0.05, 0.1, 0.2, 0.25, 0.5, 0.75, 0.8, 0.9, 0.95, 0.975)
 PROMISE_LEVELS = (0.5, 0.8, 0.9, 0.95)
@@ -180,8 +188,15 @@ def summary(futures: Futures) -> dict[str, Any]:
 
 def write_json(futures: Futures, path: Path) -> None:
     """Write :func:`summary`; the same futures give the same bytes."""
-    text = json.dumps(summary(futures), indent=1, ensure_ascii=False) + "\n"
-    _replace(path, text)
+    write_values(summary(futures), path)
+
+
+def write_values(values: dict[str, Any], path: Path) -> None:
+    """Write plain values as JSON, beside and then renamed: a cut run leaves no half file."""
+    part = path.with_name(path.name + ".part")
+    text = json.dumps(values, indent=1, ensure_ascii=False) + "\n"
+    part.write_text(text, encoding="utf-8", newline="\n")
+    part.replace(path)
 
 
 def write_draws(futures: Futures, path: Path) -> None:
@@ -199,11 +214,4 @@ def write_draws(futures: Futures, path: Path) -> None:
                 for week in weeks
                 for stage, count in enumerate(items[week])
             )
-    part.replace(path)
-
-
-def _replace(path: Path, text: str) -> None:
-    """Write beside, then rename: a cut run leaves no half file."""
-    part = path.with_name(path.name + ".part")
-    part.write_text(text, encoding="utf-8", newline="\n")
     part.replace(path)

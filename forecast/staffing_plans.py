@@ -31,12 +31,13 @@ from forecast.differences import Interval, OpenInterval, nothing_shown
 from forecast.errors import InputError, Problem
 from forecast.exposure import CAUTIONS
 from forecast.folder import read_project
+from forecast.history import NOTHING_YET, History
 from forecast.outcome import quantile
 from forecast.progress import progress
 from forecast.record import open_record
 from forecast.results import PROMISE_LEVELS
 from forecast.scenario import Scenario
-from forecast.scenario_file import read_scenarios
+from forecast.scenario_file import Search, read_scenarios
 from forecast.schedule_forecast import TEAM, Settings, check_settings
 from forecast.words import (
     IF_TEAM_STAYS,
@@ -52,6 +53,7 @@ __all__ = [
     "PlanSettings",
     "Plans",
     "base_sentence",
+    "cell",
     "check_plan_settings",
     "chosen_scenarios",
     "get_plans",
@@ -140,11 +142,20 @@ def chosen_scenarios(
 
 @dataclass(frozen=True)
 class Plans:
-    """What all sections are made from."""
+    """What all sections are made from.
+
+    Attributes:
+        settings: what was asked for.
+        start: where all plans start from. comparison: of the scenarios.
+        history: returns on record.
+        bounds: what a search may try; None: nobody has said.
+    """
 
     settings: PlanSettings
     start: Outset
     comparison: Comparison
+    history: History = NOTHING_YET
+    bounds: Search | None = None
 
 
 def get_plans(
@@ -176,7 +187,7 @@ def get_plans(
             workers=workers,
             tell=tell,
         )
-    return Plans(settings, start, comparison)
+    return Plans(settings, start, comparison, history, told.search)
 
 
 # --- words ---------------------------------------------------------------------------------------
@@ -424,7 +435,7 @@ def _in_weeks(interval: Interval | OpenInterval) -> tuple[float, float, float]:
     return estimate, low, high
 
 
-def _cell(interval: Interval | OpenInterval, scale: float = 1.0, decimals: int = 1) -> str:
+def cell(interval: Interval | OpenInterval, scale: float = 1.0, decimals: int = 1) -> str:
     """An estimate and its interval, signed."""
 
     def signed(value: float | None) -> str:
@@ -482,9 +493,9 @@ def _pace_table(found: Comparison) -> Table:
     rows = [
         (
             name,
-            _cell(change.at_half, week),
-            _cell(change.at_most, week),
-            _cell(change.promise, 100.0, 0),
+            cell(change.at_half, week),
+            cell(change.at_most, week),
+            cell(change.promise, 100.0, 0),
             odds(change.earlier.better, found.replications, exact=True),
         )
         for name, change in _changed(found)
@@ -501,9 +512,9 @@ def _means_table(found: Comparison) -> Table:
     rows = [
         (
             name,
-            _cell(change.items, 1.0, 0),
-            _cell(change.money, 1.0, 0),
-            _cell(change.exposure, 1.0, 0),
+            cell(change.items, 1.0, 0),
+            cell(change.money, 1.0, 0),
+            cell(change.exposure, 1.0, 0),
         )
         for name, change in _changed(found)
     ]
