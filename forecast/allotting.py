@@ -55,6 +55,11 @@ class _Open:
     nodes: Ints
     ways: Ints | None
 
+    @cached_property
+    def apart(self) -> bool:
+        """Whether no two of the moves have an effect on one node."""
+        return len(np.unique(self.effect[0])) == len(self.effect[0])
+
     def room(self, waits: Ints) -> Ints:
         """What waits at each start, or may come there at will."""
         there = np.maximum(waits[self.nodes], 0)
@@ -295,24 +300,29 @@ def _share(
     """Share out rows of one stage: first what later rows will need, then as it comes."""
     for row in rows:
         room, number = row.room(waits), row.number
-        needed = short[row.end]
+        there, needed = int(room.sum()), short[row.end]
         if needed.any():
-            share = _some(np.minimum(needed, room), number, rng)
-            share += _some(room - share, number - int(share.sum()), rng)
+            first = np.minimum(needed, room)
+            of_these = int(first.sum())
+            share = _some(first, of_these, number, rng)
+            already = min(of_these, number)
+            share += _some(room - share, there - already, number - already, rng)
             short[row.end] = np.maximum(needed - share, 0)
         else:
-            share = _some(room, number, rng)
-        left = number - int(share.sum())
-        if left:
-            share[int(rng.integers(len(share)))] += left  # short for now: others will hand over
+            share = _some(room, there, number, rng)
+        if there < number:  # short for now: others will hand over
+            share[int(rng.integers(len(share)))] += number - there
         made[row.moves] += share
         nodes, place, by = row.effect
-        np.add.at(waits, nodes, share[place] * by)
+        if row.apart:
+            waits[nodes] += share[place] * by
+        else:
+            np.add.at(waits, nodes, share[place] * by)
 
 
-def _some(among: Ints, number: int, rng: np.random.Generator) -> Ints:
-    """So many of some, or all if there are no more."""
-    if among.sum() <= number:
+def _some(among: Ints, there: int, number: int, rng: np.random.Generator) -> Ints:
+    """So many of some, which are ``there`` in all; or all if there are no more."""
+    if there <= number:
         return among.copy()
     return np.asarray(rng.multivariate_hypergeometric(among, number), dtype=np.int64)
 
