@@ -57,7 +57,7 @@ Bools = NDArray[np.bool_]
 Sampler = Callable[[Sequence[int], int, int], tuple[NDArray[Any], NDArray[Any]]]
 
 _GROWTH = 1.5  # of the sample of a plan that goes on
-_AT_ONCE = 4_000  # simulated between two looks at the clock
+_AT_ONCE = 2_000  # simulated between two looks at the clock
 # Alternatives of the mixed test: half the weight lies on the other border of the zone.
 _WEIGHTS = np.log([0.5, 0.125, 0.125, 0.125, 0.125])
 _BELOW = np.array([1.0, 0.95, 0.85, 0.6, 0.2])  # of the zone's lower border
