@@ -17,7 +17,7 @@ from forecast.settings import PROJECT_FILE, read_settings
 from forecast.sheets import Row, read_bytes, read_rows
 from forecast.stages import Stage
 
-__all__ = ["project_files", "project_from_files", "read_project"]
+__all__ = ["SCENARIOS_FILE", "project_files", "project_from_files", "read_project"]
 
 SCENARIOS_FILE = "scenarios.toml"
 _FILES = (PROJECT_FILE, *COLUMNS, SCENARIOS_FILE)
@@ -75,6 +75,8 @@ def _project(contents: Mapping[str, bytes], findings: Findings) -> Project:
     if PROJECT_FILE in contents:
         settings = read_settings(contents[PROJECT_FILE], findings)
     if SCENARIOS_FILE in contents:
+        # A forecast uses none of it, and a record's old files must stay readable: what it says is
+        # read where scenarios are.
         parse_toml(SCENARIOS_FILE, contents[SCENARIOS_FILE], findings)
     tables = read_tables(_sheets(contents, findings), findings)
     off = settings.stages_off if settings else frozenset[Stage]()

@@ -23,6 +23,7 @@ from typing import Any, TypeAlias
 from forecast.cells import CellError, Findings, Limits, nearest, parse_date, shorten
 from forecast.crosschecks import contradictions, doubts
 from forecast.errors import InputError, Problem
+from forecast.folder import SCENARIOS_FILE
 from forecast.people import TeamRow
 from forecast.project import Project
 from forecast.rows import WEEKDAYS, Tables, cells_of, read_tables
@@ -52,7 +53,6 @@ __all__ = [
     "together",
 ]
 
-SCENARIOS_FILE = "scenarios.toml"
 AS_PLANNED = "as planned"  # the project as it is; no scenario has this name
 ASK_FIRST = "Change project.toml, and say who approved it."
 

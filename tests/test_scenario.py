@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +42,7 @@ from forecast.scenario_file import read_scenarios, scenarios_from
 from forecast.settings import settings_from, values_of
 from forecast.sheets import Row
 from forecast.stages import Place, Stage
+from forecast.working_time import rota
 from tests.random_projects import Case, cases
 
 DATA = Path(__file__).resolve().parent.parent / "scenario_data"
@@ -581,6 +582,57 @@ def test_what_is_history_is_refused() -> None:
     )
     assert problem.place == "scenario S, set 1, from"
     assert "has happened" in problem.remedy
+
+
+def _changes(draw: Any, base: Project) -> Change:
+    """A change that is often possible."""
+    start = base.grant.start
+    begin = draw(st.none() | st.integers(0, 150).map(lambda n: start + timedelta(n)))
+    until = draw(st.none() | st.integers(0, 60).map(lambda n: (begin or start) + timedelta(n)))
+    person = draw(st.sampled_from(base.persons))
+    place = draw(st.sampled_from(("quarantine_items", "drying_items", "camera_stations")))
+    number = draw(st.integers(1, 9))
+    day = begin or start
+    closures = [Closure(day, day), *base.closures]
+    closure = draw(st.sampled_from(closures))
+    leave = {"first_day": closure.first_day, "person": closure.person or ""}
+    possible: list[Change] = [
+        Set("person", {"person": person, "mon": number}, begin, until),
+        Set("person", {"person": person, "end": day}),
+        Set("person", {"person": person, "start": day}),
+        Set(f"places.{place}", {"to": number}, begin, until),
+        Add("person", {"person": "X", "like": person, "role": "r"}, begin, until),
+        Add("place", {"place": place, "number": number}, begin, until),
+        Add("closure", {"first_day": day, "last_day": until or day}),
+        Remove("person", {"person": person}, begin, until),
+        Remove("closure", leave, begin, until),
+    ]
+    change: Change = draw(st.sampled_from(possible))
+    return change
+
+
+def _past(project: Project, days: int) -> tuple[dict[str, list[float]], list[list[int | None]]]:
+    """Everybody's hours and all numbers of places on the first days."""
+    made = rota(project.team, project.closures, (), project.grant.start, days)
+    hours = {p: made.hours[n].tolist() for n, p in enumerate(project.persons)}
+    numbers = [[number] * days for number in project.places.numbers()]
+    for each in project.place_changes:
+        for n in range(days):
+            if each.first_day <= project.date_of(n) <= each.last_day:
+                numbers[each.place][n] = each.number
+    return {p: some for p, some in hours.items() if any(some)}, numbers
+
+
+@given(cases(), st.integers(1, 60), st.data())
+@settings(max_examples=150, deadline=None)
+def test_no_scenario_changes_what_is_history(case: Case, days: int, data: st.DataObject) -> None:
+    base = case.project
+    change = _changes(data.draw, base)
+    try:
+        made = changed(change, base=base, not_before=base.date_of(days))
+    except InputError:
+        return
+    assert _past(made, days) == _past(base, days)
 
 
 # --- projects without files ----------------------------------------------------------------------
