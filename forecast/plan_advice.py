@@ -29,15 +29,15 @@ __all__ = [
 ]
 
 _LEAST_FOR_SURVEY = 50  # futures
+_MOST_OF_LEVERS = 400  # futures of each: a dozen plans or more, and weeks show soon
 _WITHOUT_PERSONS = 2  # sentences of a search: what was found, and how sure that is
 
 
 def get_levers(plans: Plans, *, show_progress: bool = True) -> Levers:
     """Try one more of each thing that the project can have."""
     with progress("One more of each") if show_progress else nullcontext() as tell:
-        return levers(
-            plans.start, plans.bounds, replications=plans.settings.common.replications, tell=tell
-        )
+        number_of_futures = min(_MOST_OF_LEVERS, plans.settings.common.replications)
+        return levers(plans.start, plans.bounds, replications=number_of_futures, tell=tell)
 
 
 def get_survey(plans: Plans, *, show_progress: bool = True) -> SurveySize:

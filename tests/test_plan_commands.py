@@ -127,3 +127,50 @@ def test_the_report_of_plans_needs_no_record(folder: Path, run: Run) -> None:
     code, said, _ = run("report", folder, "plans", "--replications", 20)
     assert code == 0
     assert "staffing_plans_2026-01-04.html" in said
+
+
+SEARCH = """
+[search]
+confidence = 0.6
+
+[[search.post]]
+like = "QX"
+most = 1
+
+[[search.place]]
+place = "camera_stations"
+least = 1
+most = 2
+once = 4000
+"""
+
+
+def test_search_says_which_plan_and_how_sure_that_is(
+    folder: Path, run: Run, tmp_path: Path
+) -> None:
+    first = (folder / "team.csv").read_text(encoding="utf-8").splitlines()[1].split(",")[0]
+    with (folder / "scenarios.toml").open("a", encoding="utf-8") as file:
+        file.write(SEARCH.replace("QX", first))
+    out = tmp_path / "found.json"
+    code, said, _ = run("search", folder, "--seconds", 20, "--json", out)
+    assert code == 0
+    assert "4 plans" in said
+    assert all(caution in said for caution in CAUTIONS)
+    assert json.loads(out.read_text(encoding="utf-8"))
+    page = folder / "reports" / "search_2026-01-04.html"
+    assert "The cheapest plan that keeps the promise" in page.read_text(encoding="utf-8")
+
+
+def test_search_without_bounds_says_what_to_write(folder: Path, run: Run) -> None:
+    code, _, complaint = run("search", folder)
+    assert code == 2
+    assert "expected a section [search]" in complaint
+
+
+def test_a_confidence_that_is_none_is_refused_with_the_other_problems(
+    folder: Path, run: Run
+) -> None:
+    code, _, complaint = run("search", folder, "--confidence", "90", "--seconds", "0")
+    assert code == 2
+    assert "a number from 0.5 to 0.999" in complaint
+    assert "--seconds" in complaint
