@@ -327,11 +327,14 @@ class Levers:
         if lever.same:
             return f"{name} changes nothing at all, in any of {number(self.futures)} futures."
         if lever.harms:
-            weeks = number(-lever.mean.estimate, 1)
-            return f"{name} does not help: the work ends {weeks} weeks later on average."
+            later = Interval(-lever.mean.estimate, -lever.mean.high, -lever.mean.low)
+            why = "more room at one place may draw people from where hours are short"
+            return f"{name} does not help: the work ends {_mean(later)} later on average; {why}."
         if not lever.shown:
             return f"{name} makes no difference that {plural(self.futures, 'future')} can show."
         gained = f"{_weeks(lever.half)} at the median and {_weeks(lever.most)} at 90 %"
+        if nothing_shown(lever.half) and nothing_shown(lever.most):
+            gained = f"{_mean(lever.mean)} on average, which neither the median nor 90 % shows"
         points = number(100.0 * lever.promise.estimate)
         odds = f"the odds of the promise rise by {points} in 100"
         if nothing_shown(lever.promise):
@@ -346,12 +349,12 @@ class Levers:
         if lever.money.estimate <= 0.0:
             saved = number(-lever.money.estimate)
             return f"it saves {currency} {saved} in all, because wages end earlier"
-        cost = f"it costs {currency} {number(lever.money.estimate)}"
+        cost = f"it costs {currency} {number(lever.money.estimate)} in all"
         if lever.per_week is None:
             return cost
         low, high = number(lever.per_week.low), number(lever.per_week.high)
-        week = number(lever.per_week.estimate)
-        return f"{cost}, {week} for each week gained on average (95 % interval {low} to {high})"
+        week = f"{currency} {number(lever.per_week.estimate)} for each week gained on average"
+        return f"{cost}, or {week} (95 % interval {low} to {high})"
 
 
 def _columns(name: str, interval: Interval | None) -> dict[str, float | None]:
@@ -360,6 +363,12 @@ def _columns(name: str, interval: Interval | None) -> dict[str, float | None]:
         return dict.fromkeys((name + part for part in parts), None)
     values = interval.estimate, interval.low, interval.high
     return {name + part: value for part, value in zip(parts, values, strict=True)}
+
+
+def _mean(weeks: Interval) -> str:
+    """Weeks in words, with the interval."""
+    low, high = number(weeks.low, 1), number(weeks.high, 1)
+    return f"{number(weeks.estimate, 1)} weeks ({low} to {high})"
 
 
 def _weeks(gained: OpenInterval) -> str:

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from forecast.compare import Outset, outset
-from forecast.differences import Interval
+from forecast.differences import Interval, OpenInterval
 from forecast.estimates import Estimate
 from forecast.folder import read_project
 from forecast.items import Mould
@@ -161,9 +161,22 @@ class TestWhatDoesNotHelp:
     def test_or_harms_which_is_said(self, cameras: Levers) -> None:
         worse = replace(_named(cameras, "camera"), mean=Interval(-0.5, -0.7, -0.3))
         said = replace(cameras, levers=(worse,)).sentences(team=True)[1]
-        assert said == (
-            "Another camera station does not help: the work ends 0.5 weeks later on average."
+        assert said.startswith(
+            "Another camera station does not help: the work ends 0.5 weeks (0.3 to 0.7) later"
         )
+        assert worse.harms
+        assert not worse.shown
+
+    def test_or_gains_too_little_for_a_quantile_to_show(self, cameras: Levers) -> None:
+        nothing = OpenInterval(0.1, -0.4, 0.6)
+        little = replace(
+            _named(cameras, "camera"), mean=Interval(0.3, 0.1, 0.5), half=nothing, most=nothing
+        )
+        said = replace(cameras, levers=(little,)).sentences(team=True)[1]
+        assert "gains 0.3 weeks (0.1 to 0.5) on average, which neither" in said
+        open_ended = replace(little, half=OpenInterval(None, None, None))
+        said = replace(cameras, levers=(open_ended,)).sentences(team=True)[1]
+        assert "on average, which neither the median nor 90 % shows" in said
 
 
 class TestCosts:
