@@ -54,6 +54,7 @@ __all__ = [
 
 MOST_PLANS = 3_000
 _MANY_PLANS = 400  # from here on, each gets a shorter first sample
+_A_PENNY = 0.01  # a tolerance of nothing is one of the smallest sum that can be paid
 _TOGETHER = 200  # plans simulated between two messages on how far it is
 
 Floats = NDArray[np.float64]
@@ -291,7 +292,7 @@ def search(
     aim = Aim(
         wanted=bounds.confidence if confidence is None else confidence,
         zone=zone,
-        money=bounds.tolerance or None,
+        money=None if bounds.tolerance is None else max(bounds.tolerance, _A_PENNY),
         first=10 if len(scenarios) > _MANY_PLANS else 20,
     )
     world = _World(start, scenarios, workers, tell, max(most, len(scenarios) * aim.first))

@@ -33,6 +33,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -57,6 +58,7 @@ Bools = NDArray[np.bool_]
 Sampler = Callable[[Sequence[int], int, int], tuple[NDArray[Any], NDArray[Any]]]
 
 _GROWTH = 1.5  # of the sample of a plan that goes on
+_NEARLY_ALL = 0.9  # of the doubt
 _AT_ONCE = 2_000  # simulated between two looks at the clock
 # Alternatives of the mixed test: half the weight lies on the other border of the zone.
 _WEIGHTS = np.log([0.5, 0.125, 0.125, 0.125, 0.125])
@@ -173,20 +175,22 @@ def select(
 
 
 def _next_round(so_far: _Sample, going_on: Ints, most: int) -> bool:
-    """Give more to the plans that are behind the others; whether there was anything left to give.
+    """Give more to the plans that make the answer doubtful; whether there was enough left to give.
 
-    Where the budget does not last for all, those go first that are likeliest to change the answer.
+    Those go first that are likeliest to change the answer, as in optimal computing budget
+    allocation: the fewest that together make up nearly all of the doubt.
     """
-    least = int(so_far.n[going_on].min())
-    target = max(least + 1, math.ceil(least * _GROWTH))
-    behind = going_on[so_far.n[going_on] < target]
-    affordable = most - int(so_far.n.sum())
-    order = np.argsort(-so_far.doubt()[behind], kind="stable")
-    spent = np.cumsum(target - so_far.n[behind[order]])
-    served = behind[order[spent <= affordable]]
-    if not len(served):
-        return False
-    return so_far.advance(sorted(served.tolist()), target) and len(served) == len(behind)
+    doubt = so_far.doubt()[going_on]
+    order = np.argsort(-doubt, kind="stable")
+    behind = doubt[order].cumsum() - doubt[order]  # what those before it make up
+    served = going_on[order[behind <= _NEARLY_ALL * doubt.sum()]]
+    targets = np.ceil(so_far.n * _GROWTH).astype(np.int64)
+    spent = (targets - so_far.n)[served].cumsum()
+    affordable = served[spent <= most - int(so_far.n.sum())]
+    for target in np.unique(targets[affordable]).tolist():
+        if not so_far.advance(np.sort(affordable[targets[affordable] == target]).tolist(), target):
+            return False
+    return len(affordable) == len(served)
 
 
 class _Sample:
@@ -368,6 +372,7 @@ def _pieces(start: int, target: int, plans: int) -> list[tuple[int, int]]:
 # --- the two-stage procedure -------------------------------------------------------------------
 
 
+@lru_cache(maxsize=256)  # asked for at each look, for few numbers of plans
 def two_stage_h(plans: int, first: int, probability: float) -> float:
     """Dudewicz and Dalal's constant.
 

@@ -262,6 +262,7 @@ def test_it_tells_how_far_it_is_and_ends_in_time() -> None:
 def test_a_dearer_one_is_as_good_within_the_tolerance() -> None:
     found = run(boxing(), replace(posts(2), tolerance=1_000.0))
     assert found.within == 1_000.0
+    assert run(boxing(), replace(posts(1), tolerance=0.0)).within == 0.01
 
 
 def test_wanted_odds_that_nothing_can_have() -> None:
