@@ -375,8 +375,9 @@ def _looked_at(plan: Plan) -> Floats:
     for loose in plan.loose:
         seen = np.bincount(loose.seen, minlength=width)
         room = np.array([plan.cells[n].items for n in loose.cells], dtype=float)
-        for n, share in zip(loose.cells, room / room.sum(), strict=True):
-            found[n] += share * seen
+        # Whole items, so that none is lost: steps of what is rounded cumulatively.
+        ends = np.floor(np.outer((room / room.sum()).cumsum(), seen) + 0.5)
+        found[list(loose.cells)] += np.diff(ends, axis=0, prepend=0.0)
     return found
 
 
@@ -613,8 +614,10 @@ def survey_size(
     category among the rest is then believed as the forecast would believe it, and a linear
     regression of the finish on the work that this makes one expect says how much of the spread the
     survey would take away. It is linear: what a survey tells about when the work ends is in
-    proportion to the work it finds. :func:`simulated_again` does without this, at a hundred
-    times the cost; the tests compare both.
+    proportion to the work it finds; and the range shrinks as the standard deviation does.
+    :func:`simulated_again` does without both, at a hundred times the cost. The tests compare the
+    two; where the conditions are nearly all that is uncertain, the regression takes off up to a
+    tenth more than that.
 
     Args:
         futures: a forecast, of some hundred futures at least.

@@ -115,7 +115,9 @@ class TestWhereTheConditionMatters:
 
     def test_of_evidence_that_series_share_too(self) -> None:
         several = _simulated(_of_condition(series=("A", "B", "C"), items=100))
-        size = survey_size(several, sizes=(60,)).sizes[0]
+        found = survey_size(several, sizes=(60,))
+        assert found.open_items == 300 - 14
+        size = found.sizes[0]
         nested = simulated_again(several, 60, surveys=30, each=60)
         error = math.hypot(nested.half_width, size.narrower.half_width)
         assert abs(nested.estimate - size.narrower.estimate) < error
