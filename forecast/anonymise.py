@@ -11,7 +11,8 @@ import csv
 import io
 import json
 import re
-from collections.abc import Callable, Mapping, Sequence
+import tomllib
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from functools import cached_property
@@ -22,6 +23,7 @@ from unicodedata import normalize
 
 from forecast.errors import InputError, Problem
 from forecast.export import write_contents
+from forecast.folder import SCENARIOS_FILE
 from forecast.record import Anonymised, Contents, Filed, Inputs, Record, Version
 from forecast.return_checks import Crossing
 from forecast.weekly import ExposureDay, Hours, WeeklyReturn, WorkedDay
@@ -110,7 +112,30 @@ def _persons(versions: Sequence[Version], forecasts: Sequence[Filed]) -> set[str
         for name, content in inputs.files.items():
             if name.endswith(".csv"):
                 found |= _Sheet.read(name, content).persons
+            elif name == SCENARIOS_FILE:
+                found |= _in_scenarios(content)
     return found - {""}
+
+
+def _in_scenarios(content: bytes) -> set[str]:
+    """Whoever stands in a what-if: also somebody whom only a what-if would take on."""
+    try:
+        values = tomllib.loads(content.decode("utf-8-sig"))
+    except ValueError:  # it was no TOML; of its texts, all known names are replaced
+        return set()
+    return set(_told_persons(values))
+
+
+def _told_persons(value: object) -> Iterator[str]:
+    if isinstance(value, list):
+        for each in value:
+            yield from _told_persons(each)
+    elif isinstance(value, dict):
+        for key, each in value.items():
+            if key in (_PERSON, "like") and isinstance(each, str):
+                yield _plain(each)
+            else:
+                yield from _told_persons(each)
 
 
 def _exposure_of(results: str) -> list[str]:

@@ -20,7 +20,6 @@ from typing import TYPE_CHECKING
 from forecast.choices import DEFAULT_MODEL, DEFAULT_REPLICATIONS, DEFAULT_SEED, MODELS
 from forecast.errors import ForecastError, InputError
 from forecast.exposure import CAUTIONS
-from forecast.folder import read_project
 from forecast.options import FROM_0, OptionReader, in_reports, print_cautions, started_with
 from forecast.plan_commands import add_plan_commands
 from forecast.project import Project
@@ -236,12 +235,17 @@ def _new(options: argparse.Namespace) -> None:
 
 
 def _check(options: argparse.Namespace) -> None:
-    project = read_project(options.folder)
+    from forecast.scenario_file import read_plans  # noqa: PLC0415  # see above
+
+    project, plans = read_plans(options.folder)
     print(f"{project.title}: {project.total_items} items, {len(project.persons)} people,")
     print(
         f"{project.grant.start.isoformat()} to {project.grant.end.isoformat()}, "
         f"{project.grant.items_promised} items promised. The folder can be read."
     )
+    if plans.scenarios:
+        names = "; ".join(scenario.name for scenario in plans.scenarios)
+        print(f"Scenarios, which can be used as well: {names}.")
     _print_warnings(project)
     if project.defaults_used:
         print("Assumed, because the folder does not say otherwise:")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import time
 from contextlib import nullcontext
 
 import pandas as pd
@@ -10,7 +12,7 @@ from forecast import plan_charts, recalibrate
 from forecast.blocks import Bullets, Heading, Paragraph, Report, Table
 from forecast.differences import Interval
 from forecast.levers import Levers, levers
-from forecast.progress import progress
+from forecast.progress import Tell, progress
 from forecast.schedule_forecast import TEAM
 from forecast.search import Found, search, sentences
 from forecast.staffing_plans import Plans, cell, section_cautions
@@ -18,6 +20,8 @@ from forecast.survey_size import SurveySize, survey_size
 from forecast.words import number, odds
 
 __all__ = [
+    "SEARCH_SECONDS",
+    "by_the_clock",
     "get_levers",
     "get_search",
     "get_survey",
@@ -27,6 +31,8 @@ __all__ = [
     "section_search",
     "section_survey",
 ]
+
+SEARCH_SECONDS = 100.0
 
 _LEAST_FOR_SURVEY = 50  # futures
 _MOST_OF_LEVERS = 400  # futures of each: a dozen plans or more, and weeks show soon
@@ -65,8 +71,20 @@ def get_search(plans: Plans, *, show_progress: bool = True) -> Found | None:
     """
     if plans.bounds is None:
         return None
-    with progress("Plans tried") if show_progress else nullcontext() as tell:
-        return search(plans.start, plans.bounds, tell=tell)
+    with progress("Trying plans", "s") if show_progress else nullcontext() as tell:
+        told = None if tell is None else by_the_clock(tell, SEARCH_SECONDS)
+        return search(plans.start, plans.bounds, seconds=SEARCH_SECONDS, tell=told)
+
+
+def by_the_clock(tell: Tell, seconds: float) -> Tell:
+    """Progress of something that ends after so many seconds, whatever it has done by then."""
+    begun = time.monotonic()
+
+    def told(done: int, of: int) -> None:
+        passed = math.ceil(seconds) if done >= of else int(time.monotonic() - begun)
+        tell(min(passed, math.ceil(seconds)), math.ceil(seconds))
+
+    return told
 
 
 def section_levers(found: Levers, audience: str = TEAM) -> Report:

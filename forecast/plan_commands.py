@@ -147,7 +147,11 @@ def _search(options: argparse.Namespace) -> None:
     seconds = read.whole("seconds", 1)
     wanted = _wanted(options, read)
     from forecast.compare import outset  # noqa: PLC0415  # see above
-    from forecast.plan_advice import search_report, search_sentences  # noqa: PLC0415  # see above
+    from forecast.plan_advice import (  # noqa: PLC0415  # see above
+        by_the_clock,
+        search_report,
+        search_sentences,
+    )
     from forecast.progress import progress  # noqa: PLC0415  # see above
     from forecast.recording import read_history  # noqa: PLC0415  # see above
     from forecast.report import write_page  # noqa: PLC0415  # see above
@@ -161,14 +165,14 @@ def _search(options: argparse.Namespace) -> None:
     if bounds is None:
         remedy = "Say there which posts and places may be tried; README.md shows how."
         raise InputError([Problem("scenarios.toml", "", "", "a section [search]", remedy)])
-    with progress("Plans tried") as tell:
+    with progress("Trying plans", "s") as tell:
         found = search(
             start,
             bounds,
             confidence=confidence,
             seconds=float(seconds),
             workers=wanted.workers,
-            tell=tell,
+            tell=by_the_clock(tell, seconds),
         )
     out = options.out or in_reports(options.folder, "search", start.as_of)
     write_page(search_report(found, wanted.audience), out)
