@@ -62,6 +62,14 @@ _BOX = 10
 _STAGES = (Stage.CLEANING, Stage.REBOXING)
 _ROWS = {stage: f"{STAGE_NAMES[stage]}/any/any/any/item" for stage in _STAGES}
 _DRYING = "drying/any/any/any/item"
+_OF_PACE = {
+    pace.PRACTICE,
+    *(
+        ("task_times.csv", f"{STAGE_NAMES[stage]}/any/{mould}/any/item")
+        for stage in _STAGES
+        for mould in ("any", "none")
+    ),
+}
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -275,15 +283,18 @@ class _Truth:
         common = rng.standard_normal()
         rho = pace.STAGE_CORRELATION
         z[at] = math.sqrt(rho) * common + math.sqrt(1.0 - rho) * z[at]
+        wide = [n for n, name in enumerate(names) if name in _OF_PACE]
+        z[wide] *= pace.WIDER
         uniforms: Floats = np.asarray(ndtr(z))
         self.values = plan.estimates.quantiles.at(uniforms)
         kinds = pace.shapes(plan.project.time.practice_starts_at, plan.project.total_items)
         self.shape = kinds[rng.choice(len(kinds), p=[kind.weight for kind in kinds])]
         alpha = plan.alpha[0]
         surveyed = alpha - 0.5
-        self.mix = rng.dirichlet(12.0 * alpha / alpha.sum() + surveyed / 1.5)
+        self.mix = rng.dirichlet(0.5 + surveyed / 1.5)
         self.passes = dict.fromkeys(_STAGES, 0.0)
         self.last: dict[Stage, float] = {}
+        self.in_hand = dict.fromkeys(_STAGES, 0.0)
 
     def value(self, *name: str) -> float:
         return float(self.values[self.plan.estimates.number[name]])
@@ -355,16 +366,28 @@ class _Truth:
         at_medians = items * usual[of_mould]
         sigma = self.plan.per_item.sigma[:3, stage]
         own = float(((at_medians * sigma) ** 2 / np.maximum(items, 1)).sum())
-        variance = own / float(at_medians.sum()) ** 2 + 1.0 / (6.0 * total**2)
+        variance = own / float(at_medians.sum()) ** 2
         spread = float(self.values[number[pace.SPREAD]])
         shock = pace.SCALE * spread * float(np.clip(student.rvs(pace.NU, random_state=rng), -6, 6))
         logs = math.log(float(minutes.sum())) + level + shock
         logs -= float(pace.log_mean_week(np.array([spread]))[0])
         logs += rng.normal(-variance / 2.0, math.sqrt(variance))
+        # What one person left unfinished, in this week's hours and among the next week's items.
+        left, self.in_hand[stage] = self.in_hand[stage], self._left(stage)
+        logs += math.log1p((self.in_hand[stage] - left) / total)
         logs += math.log(float(self.values[number[pace.PRACTICE]])) * float(self.shape.of(before))
         self.passes[stage] += total
         rows = [Count(stage, "volume", Mould(c), False, int(k)) for c, k in enumerate(items) if k]
         return rows, Hours("", stage, math.exp(logs) / 60.0, 0)
+
+    def _left(self, stage: Stage) -> float:
+        """Unfinished at a week's end, in whole items."""
+        mean, variance = pace.IN_HAND[stage]
+        had = (self.in_hand[stage] - mean) / math.sqrt(variance) if self.passes[stage] else None
+        luck = self.rng.standard_normal()
+        kept = pace.IN_HAND_LEFT
+        now = luck if had is None else kept * had + math.sqrt(1.0 - kept**2) * luck
+        return mean + math.sqrt(variance) * float(now)
 
     def _shares(self, weeks: int) -> Floats:
         """(weeks,) delivered share: AR(1) on the logit."""

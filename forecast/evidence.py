@@ -184,6 +184,8 @@ class Block:
             at either end, and from overhead that nobody told.
         weeks: how many.
         told: whether conditions were told.
+        people: how many of them may have left an item unfinished at its end; the next block, where
+            one follows at once, has that work in its items.
     """
 
     week: float
@@ -194,6 +196,7 @@ class Block:
     variance: float
     weeks: int
     told: bool
+    people: int = 0
 
 
 def _rejected(told: WeeklyReturn) -> float:
@@ -392,6 +395,7 @@ def _block(pending: _Pending, variance: float) -> Block:
         variance=variance,
         weeks=len(pending.weeks),
         told=pending.told,
+        people=pending.people,
     )
 
 

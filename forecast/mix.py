@@ -20,8 +20,8 @@ __all__ = ["USUAL_BOX_ITEMS", "MixBelief", "box_correlation", "learn_mix"]
 
 USUAL_BOX_ITEMS = 20.0  # in a box, where nobody told
 
-_PRIOR_ITEMS = 12.0  # what the survey's mix weighs before its items are counted ...
-_SURVEY_INFLATION = 1.5  # ... each of which is worth this part of an independent one
+_SURVEY_INFLATION = 1.5  # an independent item is worth so many of a survey
+_ELSEWHERE = 12.0  # items that other series of the material are worth at most
 _HALF_AN_ITEM = 0.5  # of each category, so that none is impossible
 _CORRELATION = 0.10  # of two items in a box, before boxes were told ...
 _CORRELATION_WEIGHT = 15.0  # ... and how many degrees of freedom that weighs
@@ -214,10 +214,10 @@ class _Opened:
 def _alpha(plan: Plan, told: Floats) -> tuple[Floats, Floats]:
     """(cells, categories of one) Dirichlet parameters, and (cells,) what is common.
 
-    A cell with a survey of its own, or the only one of its material: the survey's mix, with what
-    was opened of the material elsewhere, is worth some items; its own survey and boxes are counted
-    on top. Cells that share a survey have a common mix, known by the survey and by all boxes, and
-    differ from it as much as series do (a Dirichlet around a Dirichlet).
+    A cell with a survey of its own, or the only one of its material: its survey and its boxes are
+    counted, and what was opened of the material elsewhere is worth some items. Cells that share a
+    survey have a common mix, known by the survey and by all boxes, and differ from it as much as
+    series do (a Dirichlet around a Dirichlet).
 
     Args:
         plan: of the project.
@@ -234,11 +234,10 @@ def _alpha(plan: Plan, told: Floats) -> tuple[Floats, Floats]:
         own, seen = told[n, :width], surveyed[n, :width]
         elsewhere = told[of_material, :width].sum(axis=0) - own
         if _alone(plan, n):
-            middle = seen + elsewhere + _HALF_AN_ITEM
-            alpha[n, :width] = _PRIOR_ITEMS * middle / middle.sum() + seen / _SURVEY_INFLATION + own
+            like = _ELSEWHERE * elsewhere / (_ELSEWHERE + elsewhere.sum())
+            alpha[n, :width] = _HALF_AN_ITEM + seen / _SURVEY_INFLATION + like + own
             continue
-        first = seen + _HALF_AN_ITEM
-        middle = _PRIOR_ITEMS * first / first.sum() + seen / _SURVEY_INFLATION
+        middle = _HALF_AN_ITEM + seen / _SURVEY_INFLATION
         middle = middle + of_common[of_material, :width].sum(axis=0) - of_common[n, :width]
         known = float(middle.sum())
         weight = 1.0 / (1.0 / known + 1.0 / spread)

@@ -31,14 +31,17 @@ from scipy.stats import t as student
 from forecast.estimates import Quantiles
 from forecast.evidence import Block
 from forecast.planning import Plan
-from forecast.stages import Stage
+from forecast.stages import PRACTISED_STAGES, Stage
 
 __all__ = [
     "EXCESS",
+    "IN_HAND",
+    "IN_HAND_LEFT",
     "NU",
     "SCALE",
     "STAGE_CORRELATION",
     "STEP",
+    "WIDER",
     "PaceBelief",
     "PaceDraw",
     "Shape",
@@ -54,7 +57,10 @@ __all__ = [
 PRACTICE: tuple[str, ...] = ("time.practice",)
 SPREAD: tuple[str, ...] = ("time.week_spread",)
 
-STAGE_CORRELATION = 0.5  # of the errors of a stage's estimates, as far as there is evidence
+STAGE_CORRELATION = 0.3  # of the errors of a stage's estimates, as far as there is evidence
+# Three numbers are mostly too narrow: as soon as there is evidence, minutes and practice are
+# believed to err so much more than they say.
+WIDER = 1.25
 EXCESS = 0.10  # sd of a stage's log level outside the three numbers
 NU = 5.0  # degrees of freedom of good and bad weeks
 SCALE = 0.85  # of t_5 beside the sd of the normal that fits the same weeks best
@@ -75,6 +81,15 @@ _STARTS = ((1.0 / 3.0, 0.20), (1.0, 0.60), (3.0, 0.20))
 _MOST_Z = 3.5  # a coordinate's place of linearising
 _LEAST_WEIGHT = 1e-4
 _LEAST_COMPONENT = 3e-3
+
+# Work done on items that are left unfinished at a week's end, in whole items for each person: mean,
+# variance, and how alike they are a week later. Limits end work at cleaning, wherever it stands;
+# elsewhere an item is finished. From weeks of simulated teams.
+IN_HAND = {
+    stage: (1.0, 0.6) if stage is Stage.CLEANING else (0.1, 0.05) for stage in PRACTISED_STAGES
+}
+IN_HAND_LEFT = 0.85
+
 _WIDEN = 0.3  # variance of log sigma, times observations, that fixed weights hide
 
 Floats = NDArray[np.float64]
@@ -162,7 +177,7 @@ class StageEvidence:
         weeks: (T,) middle, in weeks since Monday, 1 January of year 1.
         log_minutes: (T,) of handling.
         before: (T,) first passes before the middle.
-        variance: (T,) of the logarithm, apart from the weeks' own.
+        covariance: (T, T) of the logarithm, apart from the weeks' own.
         part: (T,) one over the number of weeks.
         told: whether conditions were told.
     """
@@ -173,9 +188,14 @@ class StageEvidence:
     weeks: Floats
     log_minutes: Floats
     before: Floats
-    variance: Floats
+    covariance: Floats
     part: Floats
     told: bool
+
+    @property
+    def variance(self) -> Floats:
+        """(T,) of the logarithm, apart from the weeks' own."""
+        return np.diagonal(self.covariance)
 
     @classmethod
     def of(cls, plan: Plan, stage: Stage, blocks: Sequence[Block]) -> StageEvidence:
@@ -190,9 +210,9 @@ class StageEvidence:
             rows=rows,
             counts=np.array([b.items @ of_item + b.images @ of_image for b in blocks]),
             weeks=np.array([block.week for block in blocks]),
-            log_minutes=np.log([block.minutes for block in blocks]),
+            log_minutes=np.log([block.minutes for block in blocks]) - _left_in_hand(stage, blocks),
             before=np.array([block.before for block in blocks]),
-            variance=np.array([block.variance for block in blocks]),
+            covariance=_covariance(stage, blocks),
             part=np.array([1.0 / block.weeks for block in blocks]),
             told=2 * told >= len(blocks),
         )
@@ -201,6 +221,40 @@ class StageEvidence:
     def walk(self) -> tuple[float, float]:
         """What is left of the drift after a week, and the median of its weekly sd."""
         return _WALK_TOLD if self.told else _WALK_UNTOLD
+
+
+def _covariance(stage: Stage, blocks: Sequence[Block]) -> Floats:
+    """(T, T) of the logarithm of minutes, apart from the weeks' own.
+
+    What was done to an item that is left unfinished is in the hours of one stretch, and the item
+    among those of another: u at the end less u at the beginning, so that it does not add up.
+    """
+    items = np.array([float(block.items.sum()) for block in blocks])
+    people = np.array([block.people for block in blocks], dtype=float)
+    own = np.array([block.variance for block in blocks]) - people / (6.0 * items**2)
+    half = np.array([block.weeks / 2.0 for block in blocks])
+    weeks = np.array([block.week for block in blocks])
+    at = np.concatenate([weeks + half, weeks - half])
+    there = np.concatenate([people, np.where(_first_ever(blocks), 0.0, people)])
+    of_time = IN_HAND_LEFT ** np.abs(at[:, None] - at)
+    unfinished = IN_HAND[stage][1] * np.sqrt(np.outer(there, there)) * of_time
+    size = len(items)
+    difference = np.hstack([np.eye(size), -np.eye(size)]) / items[:, None]
+    return np.asarray(np.diag(own) + difference @ unfinished @ difference.T)
+
+
+def _left_in_hand(stage: Stage, blocks: Sequence[Block]) -> Floats:
+    """(T,) logarithms of what is in hand after a stretch but was not before it."""
+    more = [
+        IN_HAND[stage][0] * block.people / float(block.items.sum()) if first else 0.0
+        for block, first in zip(blocks, _first_ever(blocks), strict=True)
+    ]
+    return np.log1p(more)
+
+
+def _first_ever(blocks: Sequence[Block]) -> list[bool]:
+    """Whether nobody had worked at the stage before."""
+    return [b.people > 0 and 2.0 * b.before <= float(b.items.sum()) for b in blocks]
 
 
 def walk_sizes(median: float) -> tuple[Floats, Floats]:
@@ -284,8 +338,8 @@ class _Stage:
         self.decay = rho**gaps
         self.variances = self.walks**2 / (1.0 - rho**2)
         covariance = np.full((self.size + 1, self.size + 1), 0.0)
-        covariance[: self.size, : self.size] = STAGE_CORRELATION
-        covariance[np.diag_indices(self.size)] = 1.0
+        covariance[: self.size, : self.size] = STAGE_CORRELATION * WIDER**2
+        covariance[np.diag_indices(self.size)] = WIDER**2
         covariance[-1, -1] = EXCESS**2
         self.prior = covariance
         self.precision = np.linalg.inv(covariance)
@@ -308,9 +362,9 @@ class _Stage:
     def noise(self, sigma: Floats, walks: Floats) -> Floats:
         """(S, Q, T, T) covariance of weeks, noise and drift."""
         weeks = SCALE**2 * sigma[:, None] ** 2 * self.evidence.part / self.weights
-        own = weeks + self.evidence.variance
+        own = weeks[:, None, :, None] * np.eye(weeks.shape[1]) + self.evidence.covariance
         drift = (walks**2 / (1.0 - self.rho**2))[:, None, None] * self.decay
-        return np.asarray(own[:, None, :, None] * np.eye(own.shape[1]) + drift[None])
+        return np.asarray(own + drift[None])
 
     def shift(self, sigma: Floats, walks: Floats) -> Floats:
         """(S, Q, T) what factors with mean 1 add to the residual."""
@@ -738,7 +792,7 @@ class _Fitting:
         for _ in range(5):
             b = _exponent(self.practice, practice)
             rate = (_exponent(self.practice, practice + 1e-4) - b) / 1e-4
-            information, pull = 1.0, -practice
+            information, pull = 1.0 / WIDER**2, -practice / WIDER**2
             gains = []
             for stage, own, (inverse, shift) in zip(self.stages, linear, noise, strict=True):
                 curve = self._practice(stage, shape)
@@ -786,7 +840,7 @@ class _Fitting:
     ) -> tuple[Floats, list[list[_Quadratics]]]:
         """(shapes, B, S) log posterior on a grid, not normalised; what it is made of."""
         b = self.exponents(practice_z)
-        prior = -(practice_z[:, None] ** 2) / 2.0 - spread_z**2 / 2.0
+        prior = -((practice_z[:, None] / WIDER) ** 2) / 2.0 - spread_z**2 / 2.0
         total = np.array([math.log(shape.weight) for shape in self.shapes])[:, None, None] + prior
         parts: list[list[_Quadratics]] = []
         for k, shape in enumerate(self.shapes):
@@ -801,7 +855,7 @@ class _Fitting:
 
     def _grids(self) -> tuple[Floats, Floats]:
         """Points of practice and of the spread where the posterior is."""
-        practice = np.linspace(-3.2, 3.2, 33) if len(self.practice.unknown) else np.zeros(1)
+        practice = WIDER * np.linspace(-3.2, 3.2, 33) if len(self.practice.unknown) else np.zeros(1)
         spread = np.linspace(-3.0, 3.0, 9) if len(self.spread.unknown) else np.zeros(1)
         total, _ = self._evidence(practice, spread, self._prepared(spread, coarse=True))
         weight = np.exp(total - total.max())

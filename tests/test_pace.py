@@ -12,7 +12,15 @@ from numpy.typing import NDArray
 from forecast import pace
 from forecast.evidence import Block
 from forecast.luck import plan as make_plan
-from forecast.pace import PaceBelief, doublings, learn_pace, log_mean_week, shapes, week_shock
+from forecast.pace import (
+    PaceBelief,
+    StageEvidence,
+    doublings,
+    learn_pace,
+    log_mean_week,
+    shapes,
+    week_shock,
+)
 from forecast.planning import Plan
 from forecast.stages import Stage
 from tests.small_returns import uncertain_project
@@ -175,6 +183,54 @@ def test_constant_under_reporting_cannot_be_seen(plan: Plan) -> None:
     short = draws(plan, fitted(plan, (0.9 * minutes).tolist()), passes=1_600.0)
     assert np.median(short[:, 0]) / np.median(whole[:, 0]) == pytest.approx(0.9, abs=0.01)
     assert np.log(short[:, 0]).std() == pytest.approx(np.log(whole[:, 0]).std(), rel=0.25)
+
+
+def unfinished(plan: Plan, weeks: Sequence[int], people: int, stage: Stage) -> StageEvidence:
+    """Weeks of 8 items whose only noise is what people leave unfinished."""
+    items = np.zeros(len(plan.mould))
+    items[0] = 8.0
+    blocks = [
+        Block(
+            week=float(week),
+            minutes=800.0,
+            items=items,
+            images=np.zeros(len(items)),
+            before=8.0 * n + 4.0,
+            variance=people / (6.0 * 64.0),
+            weeks=1,
+            told=True,
+            people=people,
+        )
+        for n, week in enumerate(weeks)
+    ]
+    return StageEvidence.of(plan, stage, blocks)
+
+
+def test_what_is_left_unfinished_does_not_add_up_over_weeks(plan: Plan) -> None:
+    mean, variance = pace.IN_HAND[Stage.CLEANING]
+    for number in (1, 5, 40):
+        found = unfinished(plan, range(105_700, 105_700 + number), 2, Stage.CLEANING)
+        # In items: nothing before the first week, so that only the last one's end is left.
+        assert 8.0**2 * found.covariance.sum() == pytest.approx(2 * variance)
+        usual = math.log(800.0) - np.array([math.log1p(2 * mean / 8.0), *[0.0] * (number - 1)])
+        np.testing.assert_allclose(found.log_minutes, usual)
+        assert (np.linalg.eigvalsh(found.covariance) > 0.0).all()
+
+
+def test_months_without_returns_part_what_is_left_unfinished(plan: Plan) -> None:
+    _, variance = pace.IN_HAND[Stage.CLEANING]
+    found = unfinished(plan, [105_700, 105_701, 105_800, 105_801], 1, Stage.CLEANING)
+    assert abs(found.covariance[1, 2]) < 1e-6 < abs(found.covariance[0, 1])
+    ends = found.covariance[:2, :2].sum(), found.covariance[2:, 2:].sum()
+    # Later weeks begin with something in hand that nobody told of: two ends, two weeks apart.
+    apart = 2.0 * variance * (1.0 - pace.IN_HAND_LEFT**2)
+    assert 64.0 * np.array(ends) == pytest.approx([variance, apart])
+
+
+def test_items_timed_before_the_start_leave_nothing_unfinished(plan: Plan) -> None:
+    found = unfinished(plan, range(105_700, 105_703), 0, Stage.CLEANING)
+    assert not found.covariance.any()
+    np.testing.assert_allclose(found.log_minutes, math.log(800.0))
 
 
 def test_one_wild_week_hardly_moves_the_pace(plan: Plan) -> None:
