@@ -1,11 +1,12 @@
 """The whole loop against known truths: a simulated team's returns, and forecasts made from them.
 
 A truth is drawn from the project's own estimates, only wider: each estimate's standard-normal
-coordinate is 1.3 times a standard normal, and the mix of conditions is drawn with its evidence
-divided by 1.3 squared. Our engine plays it to the end; its returns are written as files week by
-week and read again; and when 10, 25, 50 and 75 % of the items are done, a forecaster that knows
-only the project and these returns says when the last item will be done, and how many items will be
-done in 4 and in 13 weeks. Two plain rivals know the same returns.
+coordinate is 1.3 times a standard normal, those of one stage's minutes correlated as the belief
+supposes, and the mix of conditions is drawn with its evidence divided by 1.3 squared. Our engine
+plays it to the end; its returns are written as files week by week and read again; and when 10, 25,
+50 and 75 % of the items are done, a forecaster that knows only the project and these returns says
+when the last item will be done, and how many items will be done in 4 and in 13 weeks. Two plain
+rivals know the same returns.
 
 Beside the world that the model assumes stand worlds that it does not (:data:`WORLDS`).
 
@@ -19,8 +20,9 @@ from __future__ import annotations
 import math
 import multiprocessing
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass, field, fields, replace
 from datetime import date, timedelta
 from functools import partial
@@ -34,7 +36,7 @@ from scipy.special import ndtr
 from scipy.stats import binom
 from tqdm import tqdm
 
-from forecast import diary, engine, luck, outcome, replicate, return_files, rivals
+from forecast import diary, engine, luck, outcome, pace, replicate, return_files, rivals
 from forecast.condition import SurveyRow
 from forecast.diary import Telling
 from forecast.estimates import Estimate
@@ -42,7 +44,7 @@ from forecast.history import History
 from forecast.items import Category, CollectionRow, Delivery, Mould
 from forecast.luck import Plan, Replication
 from forecast.outcome import NOT_BY_HORIZON, Futures, Outcome
-from forecast.people import TeamRow
+from forecast.people import Closure, DayPlan, TeamRow
 from forecast.project import Drying, Grant, Outcomes, Places, Project, TaskTime, WorkingTime
 from forecast.stages import PRACTISED_STAGES, Stage
 from forecast.weekly import WeeklyReturn
@@ -50,6 +52,7 @@ from forecast.weekly import WeeklyReturn
 __all__ = [
     "LEVELS",
     "PROGRESS",
+    "PROJECTS",
     "QUANTITIES",
     "WORLDS",
     "Forecaster",
@@ -67,6 +70,7 @@ __all__ = [
     "shortfalls",
     "table",
     "truth_of",
+    "varied_project",
     "without_variation",
 ]
 
@@ -103,55 +107,73 @@ Changed = Callable[[Plan, Replication, np.random.Generator], Replication]
 # --- a project to try it on ----------------------------------------------------------------------
 
 
+_FULL_WEEK = (7.0, 7.0, 7.0, 7.0, 7.0, 0.0, 0.0)
+_START = date(2026, 1, 5)
+
+
+def _person(
+    name: str,
+    mould_work: bool,
+    *stages: Stage,
+    start: date = _START,
+    end: date | None = None,
+    week: tuple[float, float, float, float, float, float, float] = _FULL_WEEK,
+) -> TeamRow:
+    return TeamRow(name, "", start, end, week, 9 * 3600, mould_work, stages)
+
+
+def _minutes(stage: Stage, low: float, likely: float, high: float, **of: Any) -> TaskTime:
+    which = (of.get("material"), of.get("mould"), of.get("red_rot"), of.get("image", False))
+    return TaskTime(stage, *which, Estimate(low, likely, high), 0.4)
+
+
+def _not_cleaned() -> TaskTime:
+    """Items without mould and red rot are not cleaned."""
+    row = _minutes(Stage.CLEANING, 0.0, 0.0, 0.0, mould=Mould.NONE, red_rot=False)
+    return replace(row, scatter=0.0)
+
+
+def _looked_at(
+    material: str, none: int, inactive: int, active: int, series: str | None = None
+) -> tuple[SurveyRow, ...]:
+    found = ((Mould.NONE, none), (Mould.INACTIVE, inactive), (Mould.ACTIVE, active))
+    return tuple(
+        SurveyRow(Category(material, mould, red_rot=False), items, series)
+        for mould, items in found
+    )
+
+
 def made_up_project() -> Project:
-    """An invented project of 600 items, some 40 weeks for three people."""
-    start = date(2026, 1, 5)
-    week = (7.0, 7.0, 7.0, 7.0, 7.0, 0.0, 0.0)
+    """An invented project in which nothing that is planned ever changes.
 
-    def person(name: str, mould_work: bool, *stages: Stage) -> TeamRow:
-        return TeamRow(name, "", start, None, week, 9 * 3600, mould_work, stages)
-
-    def minutes(stage: Stage, low: float, likely: float, high: float, **of: Any) -> TaskTime:
-        which = (of.get("material"), of.get("mould"), of.get("red_rot"), of.get("image", False))
-        return TaskTime(stage, *which, Estimate(low, likely, high), 0.4)
-
-    def seen(material: str, mould: Mould, items: int) -> SurveyRow:
-        return SurveyRow(Category(material, mould, red_rot=False), items)
-
+    Four equal series of 150 items, and some 40 weeks for three people: the average pace so far and
+    past weeks are as good a guide to what comes as they can be.
+    """
     return Project(
         title="An invented project to learn from",
-        grant=Grant("", start, date(2026, 12, 18), date(2028, 12, 31), 600),
+        grant=Grant("", _START, date(2026, 12, 18), date(2028, 12, 31), 600),
         places=Places(120, 24, 2, 1),
         collection=tuple(
             CollectionRow(series, material, 75, images, material == "volume", images, images)
             for series in ("A", "B", "C", "D")
             for material, images in (("volume", 60.0), ("folder", 30.0))
         ),
-        survey=(
-            seen("volume", Mould.NONE, 14),
-            seen("volume", Mould.INACTIVE, 18),
-            seen("volume", Mould.ACTIVE, 6),
-            seen("folder", Mould.NONE, 16),
-            seen("folder", Mould.INACTIVE, 12),
-            seen("folder", Mould.ACTIVE, 3),
-        ),
+        survey=(*_looked_at("volume", 14, 18, 6), *_looked_at("folder", 16, 12, 3)),
         task_times=(
-            minutes(Stage.RECEIVING, 2.0, 3.0, 5.0),
-            minutes(Stage.DRYING, 4.0, 7.0, 12.0, mould=Mould.ACTIVE),
-            minutes(Stage.CLEANING, 78.0, 110.0, 165.0, material="volume"),
-            minutes(Stage.CLEANING, 55.0, 80.0, 120.0, material="folder"),
-            replace(
-                minutes(Stage.CLEANING, 0.0, 0.0, 0.0, mould=Mould.NONE, red_rot=False), scatter=0.0
-            ),
-            minutes(Stage.IMAGING, 4.0, 6.0, 9.0),
-            minutes(Stage.IMAGING, 0.4, 0.55, 0.75, image=True),
-            minutes(Stage.CHECKING, 6.0, 9.0, 14.0),
-            minutes(Stage.REBOXING, 8.0, 12.0, 18.0),
+            _minutes(Stage.RECEIVING, 2.0, 3.0, 5.0),
+            _minutes(Stage.DRYING, 4.0, 7.0, 12.0, mould=Mould.ACTIVE),
+            _minutes(Stage.CLEANING, 78.0, 110.0, 165.0, material="volume"),
+            _minutes(Stage.CLEANING, 55.0, 80.0, 120.0, material="folder"),
+            _not_cleaned(),
+            _minutes(Stage.IMAGING, 4.0, 6.0, 9.0),
+            _minutes(Stage.IMAGING, 0.4, 0.55, 0.75, image=True),
+            _minutes(Stage.CHECKING, 6.0, 9.0, 14.0),
+            _minutes(Stage.REBOXING, 8.0, 12.0, 18.0),
         ),
         team=(
-            person("AB", True, Stage.CLEANING, Stage.DRYING, Stage.RECEIVING),
-            person("CD", True, Stage.CLEANING, Stage.RECEIVING, Stage.DRYING, Stage.REBOXING),
-            person("EF", False, Stage.IMAGING, Stage.CHECKING, Stage.REBOXING),
+            _person("AB", True, Stage.CLEANING, Stage.DRYING, Stage.RECEIVING),
+            _person("CD", True, Stage.CLEANING, Stage.RECEIVING, Stage.DRYING, Stage.REBOXING),
+            _person("EF", False, Stage.IMAGING, Stage.CHECKING, Stage.REBOXING),
         ),
         observe_public_holidays=False,
         quarantine_days=7,
@@ -169,10 +191,82 @@ def made_up_project() -> Project:
             week_spread=Estimate(0.05, 0.12, 0.30),
         ),
         deliveries=tuple(
-            Delivery(start + timedelta(weeks=weeks), series, 150)
+            Delivery(_START + timedelta(weeks=weeks), series, 150)
             for series, weeks in (("A", 0), ("B", 6), ("C", 12), ("D", 18))
         ),
     )
+
+
+def varied_project() -> Project:
+    """An invented project as they are: what is planned for one month is not what is for the next.
+
+    Series of different materials, images and mould, one after the other; somebody joins after a
+    third of the time, another works half days in the last third; the building is closed for two
+    weeks in August, and in the humid months items dry longer.
+    """
+
+    def row(
+        series: str, material: str, items: int, low: float, images: float, high: float
+    ) -> CollectionRow:
+        return CollectionRow(series, material, items, images, material == "volume", low, high)
+
+    even = made_up_project()
+    joins, half_days = _START + timedelta(weeks=14), _START + timedelta(weeks=26)
+    cleaner = Stage.CLEANING, Stage.RECEIVING, Stage.DRYING, Stage.REBOXING
+    two_days = (0.0, 7.0, 7.0, 0.0, 0.0, 0.0, 0.0)
+    afternoons = (3.5, 3.5, 3.5, 3.5, 3.5, 0.0, 0.0)
+    return replace(
+        even,
+        title="An invented project in which plans change from month to month",
+        places=replace(even.places, quarantine_items=260),
+        collection=(
+            row("Ledgers", "volume", 130, 68.0, 80.0, 94.0),
+            row("Letters", "folder", 190, 28.0, 35.0, 44.0),
+            row("Letters", "pamphlet", 50, 10.0, 14.0, 19.0),
+            row("Photographs", "photograph", 50, 2.0, 2.0, 2.0),
+            row("Accounts", "volume", 180, 48.0, 60.0, 74.0),
+        ),
+        survey=(
+            *_looked_at("volume", 9, 10, 6, "Ledgers"),
+            *_looked_at("folder", 5, 11, 4, "Letters"),
+            *_looked_at("pamphlet", 6, 4, 1, "Letters"),
+            *_looked_at("photograph", 13, 6, 2, "Photographs"),
+            *_looked_at("volume", 5, 9, 4, "Accounts"),
+        ),
+        task_times=(
+            *even.task_times,
+            _minutes(Stage.CLEANING, 18.0, 26.0, 40.0, material="pamphlet"),
+            _minutes(Stage.CLEANING, 9.0, 14.0, 22.0, material="photograph"),
+        ),
+        team=(
+            _person("AB", True, Stage.CLEANING, Stage.DRYING, Stage.RECEIVING),
+            _person("CD", True, *cleaner, end=half_days - timedelta(days=1)),
+            _person("CD", True, *cleaner, start=half_days, week=afternoons),
+            _person("EF", False, Stage.IMAGING, Stage.CHECKING, Stage.REBOXING),
+            _person("GH", True, *cleaner, start=joins, week=two_days),
+        ),
+        drying=replace(
+            even.drying,
+            month_factor=(1.0, 1.0, 1.0, 1.0, 1.1, 1.3, 1.5, 1.6, 1.4, 1.2, 1.0, 1.0),
+        ),
+        day_plan=(DayPlan("CD", 1, Stage.RECEIVING), DayPlan("GH", 2, Stage.RECEIVING)),
+        closures=(Closure(date(2026, 8, 3), date(2026, 8, 16)),),
+        deliveries=tuple(
+            Delivery(_START + timedelta(weeks=weeks), series, items)
+            for weeks, series, items in (
+                (0, "Ledgers", 130),
+                (5, "Letters", 240),
+                (12, "Photographs", 50),
+                (16, "Accounts", 180),
+            )
+        ),
+    )
+
+
+PROJECTS: Mapping[str, Callable[[], Project]] = {
+    "varied": varied_project,
+    "even": made_up_project,
+}
 
 
 # --- truths --------------------------------------------------------------------------------------
@@ -187,6 +281,7 @@ class World:
         changed: what becomes of the luck that the model would draw.
         tell: how the returns are written.
         practice: whether anybody gets faster.
+        together: correlation of the errors of one stage's minutes.
         progress: where forecasts are made.
     """
 
@@ -194,6 +289,7 @@ class World:
     changed: Changed
     tell: Telling = field(default_factory=Telling)
     practice: bool = True
+    together: float = pace.STAGE_CORRELATION
     progress: tuple[float, ...] = PROGRESS
 
 
@@ -236,7 +332,7 @@ def truth_of(project: Project, world: World, seed: int, index: int) -> Truth:
         index: of this one; the same index has the same estimates and luck in every world.
     """
     z = partial(_z, seed, index)
-    plan = luck.plan(_really(project, z, practice=world.practice))
+    plan = luck.plan(_really(project, z, practice=world.practice, together=world.together))
     plan = replace(plan, alpha=plan.alpha / _WIDER**2)
     own = luck.stream(seed, index, "world", world.what)
     drawn = world.changed(plan, luck.replication(plan, seed, index), own)
@@ -259,13 +355,24 @@ def _z(seed: int, index: int, *name: str) -> float:
     return _WIDER * float(luck.stream(seed, index, "truth", *name).standard_normal())
 
 
-def _really(project: Project, z: Callable[..., float], *, practice: bool) -> Project:
+def _really(
+    project: Project, z: Callable[..., float], *, practice: bool, together: float
+) -> Project:
     """The project with each estimate known, at the quantile of its coordinate."""
 
     def known(estimate: Estimate, *name: str) -> Estimate:
+        return at(estimate, z(*name))
+
+    def known_time(row: TaskTime) -> Estimate:
+        if row.stage not in PRACTISED_STAGES:
+            return known(row.average, row.name)
+        common = math.sqrt(together) * z("stage", row.stage.name)
+        return at(row.average, common + math.sqrt(1.0 - together) * z(row.name))
+
+    def at(estimate: Estimate, coordinate: float) -> Estimate:
         if estimate.is_known:
             return estimate
-        value = estimate.quantile(float(ndtr(z(*name))))
+        value = estimate.quantile(float(ndtr(coordinate)))
         return Estimate(value, value, value, at_most_one=estimate.at_most_one)
 
     def all_known(group: Any, name: str) -> Any:
@@ -286,7 +393,7 @@ def _really(project: Project, z: Callable[..., float], *, practice: bool) -> Pro
     return replace(
         project,
         task_times=tuple(
-            replace(row, average=known(row.average, row.name)) for row in project.task_times
+            replace(row, average=known_time(row)) for row in project.task_times
         ),
         drying=all_known(project.drying, "drying"),
         checking=all_known(project.checking, "checking"),
@@ -357,6 +464,7 @@ WORLDS: Mapping[str, World] = {
         World("misbooked hours", _as_assumed, Telling(misbooked=0.15, quarter_hours=True)),
         World("boxes in long runs", _long_runs),
         World("nobody gets faster", _as_assumed, practice=False),
+        World("estimates that err apart", _as_assumed, together=0.0),
     )
 }
 
@@ -427,19 +535,25 @@ def _through_files(returns: Iterable[WeeklyReturn], project: Project) -> Iterato
 
 
 def _one_truth(
-    project: Project, forecaster: Forecaster, seed: int, task: tuple[str, int]
+    project: Project,
+    forecaster: Forecaster,
+    seed: int,
+    task: tuple[str, int],
+    *,
+    knowing: bool = False,
 ) -> list[Scored]:
     """All forecasts of one truth."""
     what, index = task
     world = WORLDS[what]
     truth = truth_of(project, world, seed, index)
+    given = truth.plan.project if knowing else project
     on_file = History.of(_through_files(truth.returns, project))
     scored = []
     for progress in world.progress:
         day = truth.as_of(progress)
         history = on_file.up_to(day)
         # Another seed than that of the truths, whose luck nobody may know.
-        futures = forecaster(project, history, day, 1_000_003 * (seed + 1) + index)
+        futures = forecaster(given, history, day, 1_000_003 * (seed + 1) + index)
         others = _rivals(project, history, luck.stream(seed, index, "rivals", what, str(progress)))
         ties = luck.stream(seed, index, "ties", what, str(progress))
         for quantity, actual in _came(truth, day).items():
@@ -519,6 +633,9 @@ def run(
     worlds: Sequence[str] = tuple(WORLDS),
     *,
     progress: bool = True,
+    knowing: bool = False,
+    done: Collection[tuple[str, int]] = (),
+    tell: Callable[[Sequence[Scored]], None] | None = None,
 ) -> list[Scored]:
     """Forecast many truths, and score all forecasts.
 
@@ -532,6 +649,9 @@ def run(
         workers: processes; None: as many as there are processors. 1: this one.
         worlds: names in WORLDS.
         progress: show a bar on standard error.
+        knowing: give the forecaster the true project, to see what could be reached at best.
+        done: worlds and truths that were scored before, and are left out.
+        tell: is told the scores of each truth as soon as there are some.
 
     Returns:
         In the order of worlds, truths, progress and quantities, however many work.
@@ -541,15 +661,22 @@ def run(
         (what, index)
         for what in worlds
         for index in range(runs if what == _ASSUMED else others)
+        if (what, index) not in done
     ]
-    one = partial(_one_truth, project, forecaster, seed)
+    one = partial(_one_truth, project, forecaster, seed, knowing=knowing)
     number = min(workers or os.cpu_count() or 1, len(tasks))
     bar = partial(tqdm, total=len(tasks), unit="truth", disable=not progress, leave=False)
-    if number <= 1:
-        return [each for scored in bar(map(one, tasks)) for each in scored]
-    pool = ProcessPoolExecutor(number, multiprocessing.get_context("spawn"))
-    with pool:  # in the order of the tasks, whoever was faster
-        return [each for scored in bar(pool.map(one, tasks)) for each in scored]
+    with ExitStack() as until_done:
+        each_truth: Callable[..., Iterable[list[Scored]]] = map
+        if number > 1:  # in the order of the tasks, whoever was faster
+            pool = ProcessPoolExecutor(number, multiprocessing.get_context("spawn"))
+            each_truth = until_done.enter_context(pool).map
+        found: list[Scored] = []
+        for scored in bar(each_truth(one, tasks)):
+            found += scored
+            if tell is not None:
+                tell(scored)
+        return found
 
 
 # --- what it comes to ----------------------------------------------------------------------------

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Collection, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -82,21 +84,38 @@ def test_the_forecaster_learns_from_what_is_on_record() -> None:
 
 
 @pytest.fixture
-def measured(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
+def measured(monkeypatch: pytest.MonkeyPatch) -> dict[Any, Any]:
     """What was asked to be measured; nothing is, and all comes out badly."""
-    asked: dict[str, Any] = {}
+    asked: dict[Any, Any] = {}
 
     def belief(runs: int, *_: object, **__: object) -> Ranks:
         asked["belief"] = runs
         return _ranks(3.0, runs=runs)
 
     def loop(
-        _: Project, __: object, runs: int, *, worlds: tuple[str], **___: object
+        project: Project,
+        _: object,
+        runs: int,
+        *,
+        worlds: tuple[str],
+        knowing: bool = False,
+        done: Collection[tuple[str, int]] = (),
+        tell: Callable[[Sequence[Scored]], None] | None = None,
+        **__: object,
     ) -> list[Scored]:
         (world,) = worlds
-        asked["loop"] = runs
-        asked["worlds"] = [*asked.get("worlds", []), world]
-        return [Scored(world, n, 0.25, "finish", 0.99, (2.0, 1.0, 3.0)) for n in range(runs)]
+        kind = "even" if project == closed_loop.made_up_project() else "varied"
+        which = ("best", kind) if knowing else (kind, world)
+        asked[which] = runs - len(done)
+        scored = [
+            Scored(world, n, 0.25, "finish", 0.99, (2.0, 1.0, 3.0))
+            for n in range(runs)
+            if (world, n) not in done
+        ]
+        if tell is not None:
+            for each in scored:
+                tell([each])
+        return scored
 
     monkeypatch.setattr(calibration, "belief_calibration", belief)
     monkeypatch.setattr(closed_loop, "run", loop)
@@ -105,36 +124,61 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
 
 
 def test_everything_is_measured_and_what_falls_short_is_listed(
-    measured: dict[str, Any], capsys: pytest.CaptureFixture[str]
+    measured: dict[Any, Any], capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert calibrate.main([]) == 0
-    assert measured == {"belief": 500, "loop": 300, "worlds": list(closed_loop.WORLDS)}
+    worlds = {(kind, world): 300 for kind in closed_loop.PROJECTS for world in closed_loop.WORLDS}
+    best = {("best", kind): 60 for kind in closed_loop.PROJECTS}
+    assert measured == {"belief": 500} | worlds | best
     shown = capsys.readouterr().out
     assert shown.count("| 75 % | 1.0200 |") == 1
     for world in closed_loop.WORLDS:
-        assert f"**{world}** (300 truths)" in shown
+        assert shown.count(f"**{world}** (300 truths)") == 2
     assert "- nothing varies, 10 % done: hours 1.0200 of the true ones" in shown
     assert "- belief, practice: " in shown
-    assert "- as assumed, pooled: 80 % ranges held 0.0 %, not 76 to 84 %" in shown
-    assert "- boxes in long runs, 25 % done, finish: 80 % ranges held 0 %" in shown
+    assert "- varied project, as assumed, pooled: 80 % ranges held 0.0 %, not 76 to 84 %" in shown
+    assert "- even project, boxes in long runs, 25 % done, finish: 80 % ranges held 0 %" in shown
 
 
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
-        (["--quick"], {"belief": 60, "loop": 6, "worlds": list(closed_loop.WORLDS)}),
         (["--runs", "9", "--only", "belief"], {"belief": 9}),
         (
-            ["--quick", "--runs", "7", "--only", "loop", "--world", "as assumed"],
-            {"loop": 7, "worlds": ["as assumed"]},
+            ["--quick", "--only", "loop", "--world", "as assumed"],
+            {("varied", "as assumed"): 6, ("even", "as assumed"): 6},
         ),
+        (
+            ["--runs", "7", "--only", "loop", "--project", "even", "--world", "misbooked hours"],
+            {("even", "misbooked hours"): 7},
+        ),
+        (["--runs", "70", "--only", "best", "--project", "varied"], {("best", "varied"): 60}),
     ],
 )
 def test_less_may_be_measured(
-    measured: dict[str, Any], arguments: list[str], expected: dict[str, Any]
+    measured: dict[Any, Any], arguments: list[str], expected: dict[Any, Any]
 ) -> None:
     calibrate.main(arguments)
     assert measured == expected
+
+
+def test_what_was_kept_is_not_measured_again(
+    measured: dict[Any, Any], capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    kept = tmp_path / "scores.jsonl"
+    asked = ["--only", "loop", "--world", "as assumed", "--keep", str(kept)]
+    calibrate.main([*asked, "--project", "varied", "--runs", "3"])
+    assert len(kept.read_text(encoding="utf-8").splitlines()) == 3
+    # Another project and world's scores are no help.
+    calibrate.main([*asked, "--project", "even", "--runs", "2"])
+    assert measured == {("varied", "as assumed"): 3, ("even", "as assumed"): 2}
+    capsys.readouterr()
+    calibrate.main([*asked, "--project", "varied", "--runs", "5"])
+    assert measured["varied", "as assumed"] == 2
+    assert "**as assumed** (5 truths)" in capsys.readouterr().out
+    calibrate.main([*asked, "--project", "varied", "--runs", "4"])
+    assert measured["varied", "as assumed"] == 0
+    assert "**as assumed** (4 truths)" in capsys.readouterr().out
 
 
 def test_no_runs_are_no_measurement(capsys: pytest.CaptureFixture[str]) -> None:

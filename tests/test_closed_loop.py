@@ -49,15 +49,39 @@ def test_in_a_truth_everything_is_known_and_the_same_in_every_world(project: Pro
     assert first.time.delivered_share.is_known
     assert first.drying.still_damp.is_known
     for what, each in truths.items():
-        if what != "nobody gets faster":
+        if what not in ("nobody gets faster", "estimates that err apart"):
             assert each.plan.project == first
+    apart = truths["estimates that err apart"].plan.project
+    assert apart.task_times != first.task_times
+    assert replace(apart, task_times=first.task_times) == first
     slow = truths["nobody gets faster"].plan.project
     assert slow.time.practice.likely == 1.0
     assert replace(slow, time=first.time) == first
 
 
+def test_the_errors_of_one_stage_go_together_as_the_belief_supposes(project: Project) -> None:
+    rows = {row.name: row.average for row in project.task_times}
+    names = [
+        "cleaning/volume/any/any/item",
+        "cleaning/folder/any/any/item",
+        "imaging/any/any/any/item",
+    ]
+
+    def coordinates(index: int) -> list[float]:
+        z = partial(closed_loop._z, 1, index)
+        real = closed_loop._really(project, z, practice=True, together=0.3)
+        at = {row.name: row.average.likely for row in real.task_times}
+        grid = np.linspace(-5.0, 5.0, 1_001)
+        curves = [[rows[n].quantile(NormalDist().cdf(each)) for each in grid[::20]] for n in names]
+        return [float(np.interp(at[n], c, grid[::20])) for n, c in zip(names, curves, strict=True)]
+
+    seen = np.corrcoef(np.array([coordinates(n) for n in range(400)]).T)
+    assert seen[0, 1] == pytest.approx(0.3, abs=4.0 / math.sqrt(400))
+    assert seen[0, 2] == pytest.approx(0.0, abs=4.0 / math.sqrt(400))
+
+
 def test_the_known_values_are_quantiles_of_the_estimates(project: Project) -> None:
-    known = closed_loop._really(project, lambda *_: 0.0, practice=True)
+    known = closed_loop._really(project, lambda *_: 0.0, practice=True, together=0.3)
     for row, planned in zip(known.task_times, project.task_times, strict=True):
         assert row.average.likely == pytest.approx(planned.average.quantile(0.5))
 
@@ -66,6 +90,33 @@ def test_the_invented_project_keeps_its_people_for_some_forty_weeks(project: Pro
     weeks = [len(closed_loop.truth_of(project, ASSUMED, 1, n).returns) for n in range(12)]
     assert 32 <= np.median(weeks) <= 50
     assert max(weeks) - min(weeks) >= 8
+
+
+def test_the_varied_project_changes_as_it_was_planned() -> None:
+    varied = closed_loop.varied_project()
+    truths = [closed_loop.truth_of(varied, ASSUMED, 1, n) for n in range(8)]
+    assert 30 <= np.median([len(each.returns) for each in truths]) <= 50
+    closed = varied.day_number(date(2026, 8, 3)) // 7
+    joins = varied.persons.index("GH")
+    for each in truths:
+        hours = each.came_to.weekly_hours
+        assert not hours[closed : closed + 2].any()
+        assert hours[closed - 8 : closed].any()
+        assert not hours[:14, joins].any()
+        assert hours[14:20, joins].any()
+    # What is done in a week differs more from stretch to stretch than in the even project.
+    assert _unlike(truths) > 1.5 * _unlike(
+        [closed_loop.truth_of(closed_loop.made_up_project(), ASSUMED, 1, n) for n in range(8)]
+    )
+
+
+def _unlike(truths: Sequence[Truth]) -> float:
+    """Spread of the average pace between quarters, over the pace."""
+    found = []
+    for each in truths:
+        ends = [0, *(each.plan.project.day_number(each.as_of(p)) for p in (0.25, 0.5, 0.75, 0.97))]
+        found.append(np.std(1.0 / np.diff(ends)) / np.mean(1.0 / np.diff(ends)))
+    return float(np.mean(found))
 
 
 def test_progress_is_reached_on_a_sunday_and_not_a_week_before(truth: Truth) -> None:
@@ -100,7 +151,7 @@ def test_long_runs_move_whole_items_and_no_item_is_lost(project: Project) -> Non
 
 
 def test_heavy_tails_are_heavier(project: Project) -> None:
-    plan = luck.plan(closed_loop._really(project, lambda *_: 0.0, practice=True))
+    plan = luck.plan(closed_loop._really(project, lambda *_: 0.0, practice=True, together=0.3))
     drawn = luck.replication(plan, 1, 0)
     heavy = WORLDS["heavy-tailed weeks"].changed(plan, drawn, np.random.default_rng(2))
     practised = list(PRACTISED_STAGES)
@@ -115,7 +166,7 @@ def test_heavy_tails_are_heavier(project: Project) -> None:
 
 
 def test_a_step_lasts_and_begins_six_weeks_before_half_is_done(project: Project) -> None:
-    plan = luck.plan(closed_loop._really(project, lambda *_: 0.0, practice=True))
+    plan = luck.plan(closed_loop._really(project, lambda *_: 0.0, practice=True, together=0.3))
     drawn = luck.replication(plan, 1, 0)
     changed = WORLDS["a step six weeks before"].changed(plan, drawn, np.random.default_rng(3))
     log = np.log(changed.week_factor / drawn.week_factor)
@@ -277,6 +328,32 @@ def test_a_short_run_scores_every_forecast_whoever_works(project: Project) -> No
         lines = [line for line in part.splitlines() if line.startswith("|")]
         assert len(lines) == 2 + rows
         assert {line.count("|") for line in lines} == {12}
+
+
+def test_what_was_done_is_left_out_and_each_truth_told_of(project: Project) -> None:
+    told: list[int] = []
+    given: list[bool] = []
+
+    def forecaster(known: Project, history: History, as_of: date, seed: int) -> Futures:
+        given.append(known.time.practice.is_known)
+        return closed_loop.plain(known, history, as_of, seed, 2)
+
+    world = "a step six weeks before"
+    scored = closed_loop.run(
+        project,
+        forecaster,
+        runs=3,
+        workers=1,
+        worlds=(world,),
+        progress=False,
+        knowing=True,
+        done={(world, 1), ("as assumed", 0)},
+        tell=lambda each: told.append(each[0].index),
+    )
+    assert told == [0, 2]
+    assert [each.index for each in scored] == [0] * 3 + [2] * 3
+    # Who is to know the truth is given its estimates.
+    assert given == [True, True]
 
 
 def test_every_world_can_be_forecast(project: Project) -> None:
