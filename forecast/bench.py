@@ -17,6 +17,7 @@ import time
 from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import partial
 from itertools import pairwise
 from operator import attrgetter
 from pathlib import Path
@@ -25,18 +26,23 @@ from typing import Any
 import numpy as np
 import simpy
 
-from forecast import engine, luck, outcome, tally, walkthrough
+from forecast import engine, luck, outcome, recalibrate, tally, walkthrough
 from forecast.condition import SurveyRow
 from forecast.events import What
 from forecast.folder import read_project
+from forecast.history import History
+from forecast.paired import side_by_side
+from forecast.planning import Knowledge
 from forecast.project import Project
 from forecast.replicate import simulate
+from forecast.return_files import read_return
 from forecast.units import SECONDS_PER_DAY
 
 __all__ = ["main"]
 
 _CHECKOUT = Path(__file__).resolve().parent.parent
 _DEMO = _CHECKOUT / "scenario_data" / "demo"
+_RETURNS = _CHECKOUT / "scenario_data" / "demo_returns"
 _SIZES = (500, 5_000, 20_000, 100_000)
 _SEED = 1
 _ROUNDS = 5  # turns; the least time of each counts
@@ -46,6 +52,7 @@ _FUTURES = (10, 30)  # memory must not grow with items from the first number to 
 _MANY = 1_000
 _MB = 1e6
 _ALONE = (1, 2)  # workers that are compared
+_A_FEW = 25  # futures of each plan
 
 # Customers of the yardsticks: enough for a second decimal.
 _CUSTOMERS, _CIW_CUSTOMERS = 5_000, 1_000
@@ -346,21 +353,86 @@ def _peak_memory() -> int | None:
 def _simulated(project: Project, replications: int, workers: int | None) -> float:
     """Seconds of so many futures, starting the workers included."""
     begin = time.perf_counter()
+    _simulate(project, replications, workers)
+    return time.perf_counter() - begin
+
+
+def _simulate(
+    project: Project, number: int, workers: int | None = 1, knowledge: Knowledge | None = None
+) -> None:
     simulate(
         project,
-        replications=replications,
+        replications=number,
         seed=_SEED,
         workers=workers,
         progress=False,
         standstill=False,
+        knowledge=knowledge,
     )
-    return time.perf_counter() - begin
 
 
 def _worth_measuring(project: Project, seconds: float) -> int:
     """A number of futures that takes one worker about so long: at least 16, at most a thousand."""
     each = _simulated(project, 16, 1) / 16
     return min(max(16, round(seconds / each)), _MANY)
+
+
+# --- plans side by side, and a record ------------------------------------------------------------
+
+
+def _plans(project: Project) -> list[Project]:
+    """A project, and five others with one more of something."""
+    places = project.places
+    more = (
+        replace(places, cleaning_benches=places.cleaning_benches + 1),
+        replace(places, camera_stations=places.camera_stations + 1),
+        replace(places, drying_items=places.drying_items + 10),
+    )
+    posts = [replace(row, person=f"{row.person} too") for row in project.team[:2]]
+    return [
+        project,
+        *(replace(project, places=each) for each in more),
+        *(replace(project, team=(*project.team, post)) for post in posts),
+    ]
+
+
+def _on_record(project: Project) -> Knowledge:
+    """What the demo's returns come to."""
+    weeks = sorted(path for path in _RETURNS.iterdir() if path.name.startswith("20"))
+    history = History(tuple(read_return(week, project) for week in weeks))
+    return recalibrate.known(project, history, recalibrate.default_as_of(project, history))
+
+
+def _compared(
+    project: Project, knowledge: Knowledge | None, number: int, turns: int
+) -> tuple[float, float, float]:
+    """Seconds of so many futures of the six plans together, of each alone, and of the first."""
+    plans = _plans(project)
+    side_by_side(plans, range(1), seed=_SEED, knowledge=knowledge, workers=1)
+    times = []
+    for _ in range(turns):
+        together, _ = _timed(
+            lambda: side_by_side(
+                plans, range(number), seed=_SEED, knowledge=knowledge, workers=1, by_day=False
+            )
+        )
+        alone = [
+            _timed(partial(_simulate, plan, number, knowledge=knowledge))[0] for plan in plans
+        ]
+        times.append((together, sum(alone), alone[0]))
+    return min(t[0] for t in times), min(t[1] for t in times), min(t[2] for t in times)
+
+
+def _plan_figures(
+    plain: tuple[float, float, float], told: tuple[float, float, float]
+) -> list[_Figure]:
+    """Ratios of what :func:`_compared` measured without and with a record."""
+    six = "six plans, each alone / side by side"
+    return [
+        _Figure(f"{six}, from the plan", plain[1] / plain[0]),
+        _Figure(f"{six}, from the record", told[1] / told[0], at_least=1.5),
+        _Figure("a future from the record / from the plan", told[2] / plain[2], at_most=2.5),
+    ]
 
 
 # --- what is printed -----------------------------------------------------------------------------
@@ -584,6 +656,18 @@ def _bench_workers(demo: Project) -> None:
     _print("Workers:", lines)
 
 
+def _bench_plans(demo: Project) -> None:
+    _progress("plans side by side, and from a record")
+    known = _on_record(demo)
+    plain, told = (_compared(demo, each, _A_FEW, 3) for each in (None, known))
+    begin = time.perf_counter()
+    side_by_side(_plans(demo), range(4 * _A_FEW), seed=_SEED, knowledge=known, by_day=False)
+    seconds = (time.perf_counter() - begin) * _MANY / (4 * _A_FEW)
+    what = f"six plans x {_MANY:,} futures on {os.cpu_count()} processors (reckoned)"
+    figures = [*_plan_figures(plain, told), _Figure(what, seconds, "s", at_most=40)]
+    _print("Plans side by side:", [figure.line() for figure in figures])
+
+
 def _arguments(given: Sequence[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="bench", description=__doc__)
     parser.add_argument(
@@ -615,6 +699,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     _bench_replications(demo, _SIZES)
     _bench_memory(_SIZES, asked.thorough)
     _bench_workers(demo)
+    _bench_plans(demo)
     return 0
 
 

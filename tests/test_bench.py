@@ -226,6 +226,32 @@ def test_a_row_names_every_part_in_its_unit() -> None:
     }
 
 
+# Plans side by side
+
+
+def test_six_plans_are_compared_and_each_has_more_of_something(demo: Project) -> None:
+    plans = bench._plans(demo)
+    assert len(plans) == 6
+    assert all(plan != demo for plan in plans[1:])
+    assert [len(plan.persons) - len(demo.persons) for plan in plans] == [0, 0, 0, 0, 1, 1]
+
+
+def test_plans_are_run_together_and_each_alone(
+    demo: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ran = []
+    monkeypatch.setattr(bench, "_simulate", lambda plan, *_, **__: ran.append(plan))
+    times = iter([5.0, *[1.0] * 6, 4.0, *[2.0, 1.0, 1.0, 1.0, 1.0, 1.0]])
+    monkeypatch.setattr(bench, "_timed", lambda act: (next(times), act()))
+    assert bench._compared(bench._scaled(demo, 40), None, 1, 2) == (4.0, 6.0, 1.0)
+    assert len(ran) == 12
+
+
+def test_ratios_of_plans_are_of_times_in_one_run() -> None:
+    figures = bench._plan_figures((4.0, 6.0, 1.0), (5.0, 12.0, 2.0))
+    assert [figure.value for figure in figures] == [1.5, 2.4, 2.0]
+
+
 # Memory, in a process of its own
 
 
