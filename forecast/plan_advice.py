@@ -34,6 +34,8 @@ __all__ = [
 
 SEARCH_SECONDS = 100.0
 
+_HELP_MOST = 3
+
 _LEAST_FOR_SURVEY = 50  # futures
 _MOST_OF_LEVERS = 400  # futures of each: a dozen plans or more, and weeks show soon
 _WITHOUT_PERSONS = 2  # sentences of a search: what was found, and how sure that is
@@ -142,9 +144,20 @@ def section_levers(found: Levers, audience: str = TEAM) -> Report:
                 sooner=True,
             ),
             table,
-            Bullets(tuple(found.sentences(team=team)[1:])),
+            Bullets(tuple(_worth_saying(found, team))),
         ]
     )
+
+
+def _worth_saying(found: Levers, team: bool) -> list[str]:
+    """The sentences on what helps most and on what does harm; the table has the others."""
+    _, *each = found.sentences(team=team)
+    said = [
+        sentence
+        for place, (lever, sentence) in enumerate(zip(found.levers, each, strict=False))
+        if lever.harms or place < _HELP_MOST
+    ]
+    return [*said, *each[len(found.levers) :]]
 
 
 def section_search(found: Found | None, audience: str = TEAM) -> Report:
