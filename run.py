@@ -72,7 +72,10 @@ LAB_OVERRIDES = {
     "@jupyterlab/apputils-extension:notification": {
         "fetchNews": "false",
         "checkForUpdates": False,
-    }
+    },
+    # Else what is typed into a form and the click that follows are handled by two threads of the
+    # notebook's Python, and the click may come first.
+    "@jupyterlab/apputils-extension:kernels-settings": {"commsOverSubshells": "disabled"},
 }
 
 

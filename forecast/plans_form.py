@@ -446,11 +446,17 @@ class PlansForm:
         self._opened: Opened | None = None
         self._filling = False
         self._added = 0
+        self._acting = threading.RLock()
         self._make()
         self.folder.value = str(folder)
         self._open()
 
     # --- what is seen
+
+    def _act(self, act: Callable[[], None], _: Any) -> None:
+        """Do one thing after the other: a notebook may handle two events at once."""
+        with self._acting:
+            act()
 
     def _make(self) -> None:
         """All that stays; what hangs on the project is made when it is opened."""
@@ -479,11 +485,14 @@ class PlansForm:
         self.choices = widgets.VBox()
         self.compare = widgets.Button(description="Compare")
         self.compare_status, self.compared = widgets.HTML(), widgets.HTML()
-        self.open.on_click(lambda _: self._open())
-        self.run.on_click(lambda _: self._run())
-        self.keep.on_click(lambda _: self._keep())
-        self.compare.on_click(lambda _: self._compare())
-        self.plan.observe(lambda _: self._choose(), "value")
+        for button, act in (
+            (self.open, self._open),
+            (self.run, self._run),
+            (self.keep, self._keep),
+            (self.compare, self._compare),
+        ):
+            button.on_click(partial(self._act, act))
+        self.plan.observe(partial(self._act, self._choose), "value")
         self.box = widgets.VBox(
             [
                 widgets.HTML(_STYLE),
@@ -659,6 +668,10 @@ class PlansForm:
         """A field was changed: what is simulated is of yesterday, and the fields are looked at."""
         if self._filling:
             return
+        with self._acting:
+            self._changed()
+
+    def _changed(self) -> None:
         self.background.cancel()
         self.progress.value = 0
         read = self.check()

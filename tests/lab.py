@@ -71,15 +71,14 @@ def notebook_in(folder: Path, name: str, parameters: Mapping[str, str]) -> Path:
     return folder / f"{name}.ipynb"
 
 
-def lab_arguments(root: Path, given: list[str]) -> list[str]:
-    """What run.py hands to JupyterLab."""
+def _run_py() -> Any:
+    """The script that starts JupyterLab for people."""
     spec = spec_from_file_location("run_py", ROOT / "run.py")
     assert spec is not None
     assert spec.loader is not None
     script = module_from_spec(spec)
     spec.loader.exec_module(script)
-    arguments: list[str] = script.lab_arguments(str(root), given)
-    return arguments
+    return script
 
 
 def _free_port() -> int:
@@ -90,12 +89,13 @@ def _free_port() -> int:
 
 
 def _environment(home: Path) -> dict[str, str]:
-    """Nobody's settings, and no news from outside."""
+    """Nobody's settings, but those of run.py."""
     write_kernel_spec(str(home / "data" / "kernels" / "python3"))
-    settings = home / "config" / "lab" / "user-settings" / "@jupyterlab" / "apputils-extension"
-    settings.mkdir(parents=True)
-    quiet = {"fetchNews": "false", "checkForUpdates": False}
-    (settings / "notification.jupyterlab-settings").write_text(json.dumps(quiet))
+    for plugin, values in _run_py().LAB_OVERRIDES.items():
+        extension, _, name = plugin.partition(":")
+        path = home / "config" / "lab" / "user-settings" / extension / f"{name}.jupyterlab-settings"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(json.dumps(values))
     kept = {key: value for key, value in os.environ.items() if not key.startswith("JUPYTER_TOKEN")}
     return kept | {
         "HOME": str(home),
@@ -128,7 +128,7 @@ def running_lab(place: Path, home: Path) -> Iterator[Lab]:
     quiet = ["--no-browser", "--allow-root", f"--port={port}", "--ServerApp.port_retries=0"]
     with (home / "log").open("w") as log:
         server = subprocess.Popen(
-            [sys.executable, *lab_arguments(place, quiet)],
+            [sys.executable, *_run_py().lab_arguments(str(place), quiet)],
             env=_environment(home),
             cwd=place,
             stdout=log,
