@@ -169,8 +169,17 @@ def _wait_for(address: str, server: subprocess.Popen[bytes]) -> None:
 
 
 @contextmanager
-def visit(lab: Lab, notebook: str, width: int = 1280, height: int = 1000) -> Iterator[Visit]:
-    """A notebook in a browser, all of whose cells were told to run."""
+def visit(
+    lab: Lab, notebook: str, cells: int = 0, width: int = 1280, height: int = 1000
+) -> Iterator[Visit]:
+    """A notebook in a browser.
+
+    Args:
+        lab: where it is.
+        notebook: its name.
+        cells: how many are run, each by the keyboard; 0: all of them, by the menu.
+        width, height: of the window.
+    """
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as driver:
@@ -182,7 +191,10 @@ def visit(lab: Lab, notebook: str, width: int = 1280, height: int = 1000) -> Ite
         page.on("websocket", lambda socket: seen.asked.append(socket.url))
         page.goto(f"{lab.of(notebook)}?token={lab.token}")
         page.get_by_text(re.compile(r"Python 3.*\| Idle")).first.wait_for()
-        page.get_by_role("menuitem", name="Run", exact=True).click()
-        page.get_by_text("Run All Cells", exact=True).click()
+        if not cells:
+            page.get_by_role("menuitem", name="Run", exact=True).click()
+            page.get_by_text("Run All Cells", exact=True).click()
+        for _ in range(cells):
+            page.keyboard.press("Shift+Enter")
         yield seen
         browser.close()

@@ -81,7 +81,7 @@ def seen(lab: Lab) -> Iterator[Visit]:
     from playwright.sync_api import expect
 
     expect.set_options(timeout=SECONDS * 1000)
-    with visit(lab, "staffing_plans.ipynb") as visited:
+    with visit(lab, "staffing_plans.ipynb", cells=3) as visited:
         yield visited
 
 
