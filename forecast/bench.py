@@ -25,6 +25,7 @@ from typing import Any
 
 import numpy as np
 import simpy
+from numpy.typing import NDArray
 
 from forecast import engine, luck, outcome, recalibrate, tally, walkthrough
 from forecast.condition import SurveyRow
@@ -53,6 +54,7 @@ _MANY = 1_000
 _MB = 1e6
 _ALONE = (1, 2)  # workers that are compared
 _A_FEW = 25  # futures of each plan
+_PAIRS = 400  # futures of each plan, for the spread of a difference
 
 # Customers of the yardsticks: enough for a second decimal.
 _CUSTOMERS, _CIW_CUSTOMERS = 5_000, 1_000
@@ -416,9 +418,7 @@ def _compared(
                 plans, range(number), seed=_SEED, knowledge=knowledge, workers=1, by_day=False
             )
         )
-        alone = [
-            _timed(partial(_simulate, plan, number, knowledge=knowledge))[0] for plan in plans
-        ]
+        alone = [_timed(partial(_simulate, plan, number, knowledge=knowledge))[0] for plan in plans]
         times.append((together, sum(alone), alone[0]))
     return min(t[0] for t in times), min(t[1] for t in times), min(t[2] for t in times)
 
@@ -432,6 +432,33 @@ def _plan_figures(
         _Figure(f"{six}, from the plan", plain[1] / plain[0]),
         _Figure(f"{six}, from the record", told[1] / told[0], at_least=1.5),
         _Figure("a future from the record / from the plan", told[2] / plain[2], at_most=2.5),
+    ]
+
+
+def _luck_in_common(project: Project, futures: int = _PAIRS) -> list[_Figure]:
+    """How much more the finish of two plans differs where each meets luck of its own.
+
+    Variance of the difference with independent draws over that with common ones, for another
+    cleaning bench and for another person like the first (Law, Simulation Modeling and Analysis,
+    ch. 11).
+    """
+    base, bench, *_, person, _ = _plans(project)
+
+    def finishes(seed: int) -> list[NDArray[np.float64]]:
+        taken = side_by_side([base, bench, person], range(futures), seed=seed, by_day=False)
+        late = float(project.days)
+        return [np.where(t.finish_day < 0, late, t.finish_day).astype(float) for t in taken]
+
+    same, fresh = finishes(_SEED), finishes(_SEED + 1)
+    what = "variance of a difference, fresh / same luck:"
+    named = (("one more bench", 1), (f"one more {project.team[0].role}", 2))
+    return [
+        _Figure(
+            f"{what} {name}",
+            float(np.var(fresh[at] - same[0]) / np.var(same[at] - same[0])),
+            at_least=10,
+        )
+        for name, at in named
     ]
 
 
@@ -665,6 +692,7 @@ def _bench_plans(demo: Project) -> None:
     seconds = (time.perf_counter() - begin) * _MANY / (4 * _A_FEW)
     what = f"six plans x {_MANY:,} futures on {os.cpu_count()} processors (reckoned)"
     figures = [*_plan_figures(plain, told), _Figure(what, seconds, "s", at_most=40)]
+    figures += _luck_in_common(demo)
     _print("Plans side by side:", [figure.line() for figure in figures])
 
 
