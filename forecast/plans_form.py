@@ -163,7 +163,7 @@ class _Background:
         self.number = 0
         self._thread: threading.Thread | None = None
 
-    def start(self, work: Callable[[_Turn], None]) -> None:
+    def start(self, work: Callable[[_Turn], object]) -> None:
         """Begin something; whatever was begun before is over."""
         with self.lock:
             self.number += 1
