@@ -35,7 +35,7 @@ from forecast.luck import plan as make_plan
 from forecast.people import TeamRow
 from forecast.planning import Plan
 from forecast.project import Drying, Grant, Places, Project, Sessions, TaskTime, WorkingTime
-from forecast.singles import logit_of, share_kinds, share_of
+from forecast.singles import WIDER, logit_of, share_kinds, share_of
 from forecast.stages import STAGE_NAMES, Stage
 from forecast.weekly import Count, DryingBatch, Hours, Received, WeeklyReturn
 
@@ -62,7 +62,10 @@ _BOX = 10
 _STAGES = (Stage.CLEANING, Stage.REBOXING)
 _ROWS = {stage: f"{STAGE_NAMES[stage]}/any/any/any/item" for stage in _STAGES}
 _DRYING = "drying/any/any/any/item"
-_OF_PACE = {
+_LEARNT = {
+    ("time.delivered_share",),
+    ("time.absence_days_a_year",),
+    ("task_times.csv", _DRYING),
     pace.PRACTICE,
     *(
         ("task_times.csv", f"{STAGE_NAMES[stage]}/any/{mould}/any/item")
@@ -283,8 +286,8 @@ class _Truth:
         common = rng.standard_normal()
         rho = pace.STAGE_CORRELATION
         z[at] = math.sqrt(rho) * common + math.sqrt(1.0 - rho) * z[at]
-        wide = [n for n, name in enumerate(names) if name in _OF_PACE]
-        z[wide] *= pace.WIDER
+        wide = [n for n, name in enumerate(names) if name in _LEARNT]
+        z[wide] *= WIDER
         uniforms: Floats = np.asarray(ndtr(z))
         self.values = plan.estimates.quantiles.at(uniforms)
         kinds = pace.shapes(plan.project.time.practice_starts_at, plan.project.total_items)

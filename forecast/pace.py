@@ -31,6 +31,7 @@ from scipy.stats import t as student
 from forecast.estimates import Quantiles
 from forecast.evidence import Block
 from forecast.planning import Plan
+from forecast.singles import WIDER
 from forecast.stages import PRACTISED_STAGES, Stage
 
 __all__ = [
@@ -41,7 +42,6 @@ __all__ = [
     "SCALE",
     "STAGE_CORRELATION",
     "STEP",
-    "WIDER",
     "PaceBelief",
     "PaceDraw",
     "Shape",
@@ -58,9 +58,6 @@ PRACTICE: tuple[str, ...] = ("time.practice",)
 SPREAD: tuple[str, ...] = ("time.week_spread",)
 
 STAGE_CORRELATION = 0.3  # of the errors of a stage's estimates, as far as there is evidence
-# Three numbers are mostly too narrow: as soon as there is evidence, minutes and practice are
-# believed to err so much more than they say.
-WIDER = 1.25
 EXCESS = 0.10  # sd of a stage's log level outside the three numbers
 NU = 5.0  # degrees of freedom of good and bad weeks
 SCALE = 0.85  # of t_5 beside the sd of the normal that fits the same weeks best

@@ -1,8 +1,8 @@
 """Estimates that the returns speak of one by one: shares, absence, delivered time, drying days.
 
-Each keeps its standard-normal coordinate z, whose prior is N(0, 1) where the estimate is x =
-Q(Phi(z)). The posterior stands on a grid of z, exact but for the grid, and a draw is the point at
-the probability of a normal of that name: without data that normal itself.
+Each keeps its standard-normal coordinate z, where the estimate is x = Q(Phi(z)); its prior is
+N(0, 1) without evidence, and somewhat wider with it (:data:`WIDER`). The posterior stands on a grid
+of z, exact but for the grid, and a draw is the point at the probability of a normal of that name.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from scipy.special import betaln, expit, gammaln, log_ndtr, logit, logsumexp, nd
 from forecast.estimates import Estimate, Quantiles
 
 __all__ = [
+    "WIDER",
     "Delivered",
     "DryingTime",
     "OneNumber",
@@ -32,7 +33,12 @@ __all__ = [
     "share_of",
 ]
 
+# Three numbers are mostly too narrow: as soon as there is evidence, what they estimate is believed
+# to err so much more than they say.
+WIDER = 1.25
+
 _GRID = np.linspace(-5.0, 5.0, 401)
+_LOG_PRIOR = -((_GRID / WIDER) ** 2) / 2.0
 
 # Weekly overdispersion of a share: correlation of two items of one week, and prior weights.
 _WEEKS_OWN = ((0.0, 0.5), (0.02, 0.3), (0.08, 0.2))
@@ -86,7 +92,7 @@ def _values(estimate: Estimate, grid: Floats) -> Floats:
 
 def _posterior(estimate: Estimate, log_likelihood: LogLikelihood, observations: float) -> OneNumber:
     values = _values(estimate, _GRID)
-    return OneNumber.of(log_likelihood(values) - _GRID**2 / 2.0, observations)
+    return OneNumber.of(log_likelihood(values) + _LOG_PRIOR, observations)
 
 
 def share(estimate: Estimate, happened: Sequence[int], among: Sequence[int]) -> OneNumber | None:
@@ -245,8 +251,7 @@ def delivered(
         middle = float(last @ observed) - (1.0 - felt) * at * float(last @ ones)
         slope = -felt * float(last @ ones)
         kept.append((sd, left, middle, slope, math.sqrt(left_over)))
-    prior = -(_GRID**2) / 2.0
-    both = np.array(logs) + prior
+    both = np.array(logs) + _LOG_PRIOR
     table = np.array(kept)
     return Delivered(
         number=OneNumber.of(logsumexp(both, axis=0), float(len(weeks))),
@@ -351,7 +356,7 @@ def drying(
         expected = []
         for n, own in enumerate(logs):
             weight = items * belongs[:, n]
-            density = own @ weight - _GRID**2 / 2.0
+            density = own @ weight + _LOG_PRIOR
             posterior = np.exp(density - logsumexp(density))
             expected.append(posterior @ own)
             if weight.sum() > 0.0 and not estimates[n].is_known:
