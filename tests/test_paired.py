@@ -95,8 +95,7 @@ def changes_of(start: date) -> dict[str, Change]:
         "drying room": lambda p: with_places(p, drying_items=2 * p.places.drying_items + 3),
         "a person": lambda p: with_another(p, p.persons[0], start),
         "a person before the others": lambda p: replace(
-            with_another(p, p.persons[0], later),
-            team=(*with_another(p, p.persons[0], later).team[::-1],),
+            p, team=with_another(p, p.persons[0], later, "another post").team[::-1]
         ),
         "nobody for a while": lambda p: replace(
             p, closures=(*p.closures, Closure(later, later + timedelta(days=9)))
