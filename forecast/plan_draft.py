@@ -50,6 +50,7 @@ _GRANT = ("items_promised", "end")
 _DATES = ("from", "until")
 _ONE_DAY = timedelta(days=1)
 _MONEY = Limits(0, 1e12)
+_COUNT = Limits(0, 1_000_000, whole=True)
 
 
 @dataclass(frozen=True)
@@ -273,6 +274,16 @@ class _Reader:
     def _date(self, at: Field) -> date | None:
         return self._read(at, parse_date)
 
+    def _whole(self, at: Field) -> int | None:
+        return self._required(at, lambda text: int(parse_number(text, _COUNT)))
+
+    def _required(self, at: Field, parse: Callable[[str], T]) -> T | None:
+        """A value that may not be blank."""
+        if not self.now.get(at, "").strip():
+            self.wrong.append((at, _sentence("", "a value", "Fill in the field.")))
+            return None
+        return self._read(at, parse)
+
     def _read(self, at: Field, parse: Callable[[str], T]) -> T | None:
         """A value that may be blank; what is wrong with it is noted once."""
         text = self.now.get(at, "").strip()
@@ -293,9 +304,12 @@ class _Reader:
         usual = self.opened.base.places.numbers()[PLACE_KEYS.index(place)]
         if number == ("" if usual is None else str(usual)) and not (first or last):
             return []
+        to = self._whole(at["number"])
+        if to is None:
+            return []
         change = Set(
             f"places.{place}",
-            {"to": _plain(number)},
+            {"to": to},
             first,
             last,
             sum(each.once for each in dropped),
@@ -310,8 +324,8 @@ class _Reader:
         usual = getattr(self.opened.base.grant, key)
         if text == str(usual):
             return []
-        to = _plain(text) if key == "items_promised" else self._date(at) or text
-        return [_Made(Set(f"grant.{key}", {"to": to}), {"": at})]
+        to = self._whole(at) if key == "items_promised" else self._required(at, parse_date)
+        return [] if to is None else [_Made(Set(f"grant.{key}", {"to": to}), {"": at})]
 
     # People
 

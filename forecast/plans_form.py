@@ -97,10 +97,10 @@ _WHEN = {
     "until": ("Changes hold until", "11em"),
 }
 _WIDE = {"width": "44em"}
-_HINTS = {"end": "to the finish", "until": "for good"}
+_HINTS = {"end": "to the finish", "from": "the start", "until": "for good"}
 
 _STYLE = """<style>
-.plans-form h3 { font-size: 1.15em; margin: 0.9em 0 0.2em; }
+.plans-form h2 { font-size: 1.15em; font-weight: bold; margin: 0.9em 0 0.2em; }
 .plans-form p { line-height: 1.45; margin: 0.3em 0; max-width: 60em; }
 .plans-form .wrong { color: #8B1A10; font-weight: bold; line-height: 1.35; white-space: normal; }
 .plans-form .lead { font-weight: bold; }
@@ -885,7 +885,7 @@ def _as_of(text: str) -> date | None:
 
 
 def _head(words: str) -> Any:
-    return widgets.HTML(f"<h3>{escape(words)}</h3>")
+    return widgets.HTML(f"<h2>{escape(words)}</h2>")
 
 
 def _sentences(error: ForecastError) -> list[str]:

@@ -172,11 +172,14 @@ def test_a_person_whom_the_plan_brings_leaves_no_trace_when_removed(project: Pro
     ("team__0__from", "soon", "a date as year-month-day"),
     ("team__1__end", "2026-02-20", "another row beside this one"),
     ("team__0__until", "2026-02-01", "Nothing is changed on these days"),
-    ("places__cleaning_benches__number", "two", "a whole number"),
+    ("places__cleaning_benches__number", "two", "a whole number from 0 to 1,000,000. Write digits"),
     ("places__cleaning_benches__number", "-1", "a whole number"),
     ("places__camera_stations__from", "never", "a date as year-month-day"),
     ("grant____end", "2031-01-01", "a date up to the horizon"),
+    ("places__cleaning_benches__number", "", "Fill in the field."),
     ("grant____items_promised", "many", "a whole number"),
+    ("grant____items_promised", "2.5", "a whole number"),
+    ("grant____end", "", "Fill in the field."),
     ("plan____once", "a lot", "a number from 0"),
 ])  # fmt: skip
 def test_a_wrong_value_is_said_beside_its_own_field(
