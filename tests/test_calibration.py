@@ -119,7 +119,7 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> dict[Any, Any]:
 
     monkeypatch.setattr(calibration, "belief_calibration", belief)
     monkeypatch.setattr(closed_loop, "run", loop)
-    monkeypatch.setattr(closed_loop, "hours_ratio", lambda *_: 1.02)
+    monkeypatch.setattr(closed_loop, "hours_ratio", lambda *_, slower: 1.02 + (slower - 1.1) / 30)
     return asked
 
 
@@ -131,7 +131,7 @@ def test_everything_is_measured_and_what_falls_short_is_listed(
     best = {("best", kind): 60 for kind in closed_loop.PROJECTS}
     assert measured == {"belief": 500} | worlds | best
     shown = capsys.readouterr().out
-    assert shown.count("| 75 % | 1.0200 |") == 1
+    assert shown.count("| 75 % | 1.0200 | 1.0100 | 1.0300 |") == 1
     for world in closed_loop.WORLDS:
         assert shown.count(f"**{world}** (300 truths)") == 2
     assert "- nothing varies, 10 % done: hours 1.0200 of the true ones" in shown
