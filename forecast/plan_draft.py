@@ -515,8 +515,12 @@ def change_in_words(change: Change) -> str:
     values = dict(change.values)
     named = [str(values.pop(key)) for key in ("person", "place", "series") if key in values]
     what = change.what.rpartition(".")[2] if not named or change.what == "delivery" else named[0]
-    told = [str(value) if key == "to" else f"{key} {value}" for key, value in values.items()]
+    told = [
+        str(value) if key == "to" else f"{key.replace('_', ' ')} {value}"
+        for key, value in values.items()
+    ]
     told += [f"from {change.from_}"] if change.from_ else []
     told += [f"until {change.until}"] if change.until else []
-    words = f"{_VERBS[type(change)]} {what.replace('_', ' ')}"
+    whose = "the grant's " if change.what.startswith("grant.") else ""
+    words = f"{_VERBS[type(change)]} {whose}{what.replace('_', ' ')}"
     return f"{words}: {', '.join(told)}" if told else words

@@ -102,6 +102,7 @@ _HINTS = {"end": "to the finish", "from": "the start", "until": "for good"}
 _STYLE = """<style>
 .plans-form h2 { font-size: 1.15em; font-weight: bold; margin: 0.9em 0 0.2em; }
 .plans-form p { line-height: 1.45; margin: 0.3em 0; max-width: 60em; }
+.plans-form li { line-height: 1.35; }
 .plans-form .wrong { color: #8B1A10; font-weight: bold; line-height: 1.35; white-space: normal; }
 .plans-form .lead { font-weight: bold; }
 .plans-form .note, .plans-form .label { color: #55606A; }
@@ -903,6 +904,12 @@ def _told(head: str, sentences: Sequence[str]) -> str:
     return f'<div role="status"><p class="wrong">{escape(head)}</p><ul>{items}</ul></div>'
 
 
+_BRIEFLY = (
+    "The limits are planning defaults: keeping to them does not show that work is safe. No plan "
+    "makes them laxer."
+)
+
+
 def _about(start: Outset) -> str:
     """What the plans are of, what no plan changes, and the cautions."""
     project = start.project
@@ -915,7 +922,7 @@ def _about(start: Outset) -> str:
         )
     cautions = "".join(f"<li>{escape(each)}</li>" for each in CAUTIONS)
     return (
-        f"<p><b>{escape(project.title)}</b> {escape(known)}</p>"
+        f"<p><b>{escape(project.title)}</b> {escape(known)}</p><p>{_BRIEFLY}</p>"
         f"<details><summary>Safety: the same in all plans, and no field here</summary>"
         f"<p>{escape(_safety(project))}</p><ul>{cautions}</ul></details>"
     )

@@ -243,6 +243,8 @@ def test_changes_are_listed_in_words() -> None:
     said = [change_in_words(each) for each in KEPT.changes]
     assert said == ["Add cleaning benches: number 1", "Add post 2: like AB",
                     "Change hours per day: 2"]  # fmt: skip
+    end = Set("grant.end", {"to": date(2026, 4, 30)})
+    assert change_in_words(end) == "Change the grant's end: 2026-04-30"
     assert change_in_words(Remove("person", {"person": "AB"}, until=MIDDLE)) == (
         "Remove AB: until 2026-02-02"
     )
