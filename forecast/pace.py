@@ -88,6 +88,7 @@ IN_HAND = {
 IN_HAND_LEFT = 0.85
 
 _WIDEN = 0.3  # variance of log sigma, times observations, that fixed weights hide
+_WILDER = 1.04  # weeks look so much wilder with fixed weights than they are; from calibration
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -358,7 +359,7 @@ class _Stage:
 
     def noise(self, sigma: Floats, walks: Floats) -> Floats:
         """(S, Q, T, T) covariance of weeks, noise and drift."""
-        weeks = SCALE**2 * sigma[:, None] ** 2 * self.evidence.part / self.weights
+        weeks = (_WILDER * SCALE * sigma[:, None]) ** 2 * self.evidence.part / self.weights
         own = weeks[:, None, :, None] * np.eye(weeks.shape[1]) + self.evidence.covariance
         drift = (walks**2 / (1.0 - self.rho**2))[:, None, None] * self.decay
         return np.asarray(own + drift[None])
