@@ -8,11 +8,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from html import escape
 from typing import Any, ClassVar
 
+from forecast import __version__
+
 __all__ = [
+    "CLOSING",
+    "FULL_WIDTH",
     "MIME_TYPE",
     "Block",
     "Bullets",
@@ -25,11 +29,36 @@ __all__ = [
     "Report",
     "Table",
     "anchor",
+    "visible",
 ]
 
 MIME_TYPE = "application/vnd.forecast.block+json"
 LEAD = ' class="lead"'
+FULL_WIDTH = 627  # CSS pixels: 166 mm, the text width of an A4 page with 22 mm margins
+_DRAWN = re.compile(r'<svg[^>]*?\swidth="([0-9.]+)"')
 SHORT = 8  # rows of a table that a printed page need not break
+LITTLE = 1_500  # characters of such a table
+# Below every report, in every format.
+CLOSING = (
+    "A forecast from simulated futures, not a promise by itself. "
+    f"Made with forecast {__version__}."
+)
+
+# Characters that no file may hold (XML knows no other control characters than tab and line end),
+# and those that change the direction of what follows: a figure after one could read backwards.
+_HIDDEN = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069"
+    "\ufeff\ufff9-\ufffb\ufffe\uffff\ud800-\udfff]"
+)
+
+
+def visible(text: str) -> str:
+    r"""Text whose hidden characters are told by number, so that it is the same in every format.
+
+    >>> visible("a\x07b")
+    'a[U+0007]b'
+    """
+    return _HIDDEN.sub(lambda found: f"[U+{ord(found[0]):04X}]", text)
 
 
 def anchor(text: str) -> str:
@@ -46,6 +75,10 @@ class Block:
     """One piece of content. Subclasses say what it holds and how it reads as HTML and text."""
 
     kind: ClassVar[str] = ""
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            object.__setattr__(self, field.name, _all_visible(getattr(self, field.name)))
 
     def as_json(self) -> dict[str, Any]:
         """The block as plain JSON values, with its kind."""
@@ -135,14 +168,25 @@ class Facts(Block):
 
 @dataclass(frozen=True)
 class Figure(Block):
-    """A chart. ``alternative`` says in words what it shows, for those who do not see it."""
+    """A chart. ``alternative`` says in words what it shows, for those who do not see it.
+
+    ``columns`` and ``rows`` are the table that was drawn; a page does not show them.
+    """
 
     key: str
     title: str
     alternative: str
     svg: str
     caption: str = ""
+    columns: tuple[str, ...] = ()
+    rows: tuple[tuple[str | float | None, ...], ...] = ()
     kind: ClassVar[str] = "figure"
+
+    @property
+    def share(self) -> float:
+        """How much of the width of a page's text the chart was drawn for, from 0 to 1."""
+        drawn = _DRAWN.search(self.svg)
+        return 1.0 if drawn is None else min(1.0, float(drawn[1]) / FULL_WIDTH)
 
     def _html(self) -> str:
         below = f'<p class="note">{escape(self.caption)}</p>' if self.caption else ""
@@ -167,9 +211,31 @@ class Table(Block):
     kind: ClassVar[str] = "table"
 
     def __post_init__(self) -> None:
+        super().__post_init__()
         uneven = [row for row in self.rows if len(row) != len(self.columns)]
         if uneven:
             raise ValueError(f"table {self.caption!r}: a row with {len(uneven[0])} cells")
+
+    @property
+    def short(self) -> bool:
+        """Whether a printed page need not break it."""
+        letters = sum(len(cell) for row in self.rows for cell in row)
+        return len(self.rows) <= SHORT and letters <= LITTLE
+
+    @property
+    def widths(self) -> tuple[int, ...]:
+        """How wide the columns are beside each other on paper, in letters.
+
+        A number is never broken; words are, so that a column of sentences leaves room for others.
+        """
+        return tuple(
+            max(
+                6,
+                *(min(len(word), 24) for word in name.split()),
+                *(min(len(row[n]), 24 if n in self.numeric else 44) for row in self.rows),
+            )
+            for n, name in enumerate(self.columns)
+        )
 
     def _cell(self, column: int, words: str, head: str = "") -> str:
         number = ' class="number"' if column in self.numeric else ""
@@ -186,7 +252,7 @@ class Table(Block):
             for row in self.rows
         )
         below = f'<p class="note">{escape(self.note)}</p>' if self.note else ""
-        short = " short" if len(self.rows) <= SHORT else ""
+        short = " short" if self.short else ""
         # A wide table scrolls in its own frame, which the keyboard must be able to reach.
         return (
             f'<div class="table{short}" role="region" tabindex="0" '
@@ -234,6 +300,13 @@ _KINDS: Mapping[str, type[Block]] = {
     kind.kind: kind
     for kind in (Heading, Paragraph, Bullets, Facts, Figure, Table, Note, PageBreak)
 }
+
+
+def _all_visible(value: Any) -> Any:
+    """The same with every text in it made visible."""
+    if isinstance(value, str):
+        return visible(value)
+    return tuple(_all_visible(part) for part in value) if isinstance(value, tuple) else value
 
 
 def _plain(value: Any) -> Any:

@@ -9,6 +9,7 @@ a page.
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Sequence
 from datetime import date
@@ -19,7 +20,7 @@ import altair as alt
 import pandas as pd
 import vl_convert
 
-from forecast.blocks import Figure
+from forecast.blocks import FULL_WIDTH, Figure
 from forecast.words import MONTHS
 
 __all__ = [
@@ -59,7 +60,7 @@ __all__ = [
     "words_at",
 ]
 
-WIDTH = 627  # CSS pixels: 166 mm, the text width of an A4 page with 22 mm margins
+WIDTH = FULL_WIDTH
 HEIGHT = 210
 SMALL_HEIGHT = 84
 
@@ -142,7 +143,8 @@ def figure(
     """Draw a chart of a table. Its layers know the table by name only."""
     spec = chart.to_dict(validate=False)
     # Handed over last: a chart copies all its data whenever something is added to it.
-    spec.setdefault("datasets", {})[SHOWN] = _rows(frame)
+    rows = _rows(frame)
+    spec.setdefault("datasets", {})[SHOWN] = rows
     spec["config"] = _CONFIG
     svg = vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])
     return Figure(
@@ -151,6 +153,8 @@ def figure(
         alternative=alternative,
         svg=_tidy_svg(svg, f"chart-{key}", title, alternative),
         caption=caption,
+        columns=tuple(str(name) for name in frame.columns),
+        rows=tuple(tuple(_cell(value) for value in row.values()) for row in rows),
     )
 
 
@@ -168,6 +172,13 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return [
         {str(name): plain(value) for name, value in row.items()} for row in frame.to_dict("records")
     ]
+
+
+def _cell(value: Any) -> str | float | None:
+    """A value as a cell of a table: text, a number, or None where there is none."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value if value is None or isinstance(value, (str, int, float)) else str(value)
 
 
 def pixels(channel: Any, at: float | str) -> Any:

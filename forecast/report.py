@@ -24,8 +24,9 @@ from jupyter_client.manager import AsyncKernelManager
 from nbformat import NotebookNode
 
 from forecast import __version__
-from forecast.blocks import MIME_TYPE, Heading, Report
+from forecast.blocks import CLOSING, MIME_TYPE, Heading, Report
 from forecast.errors import InputError, Problem, ReportError
+from forecast.written import write_whole
 
 __all__ = [
     "collect_report",
@@ -209,6 +210,7 @@ def page(report: Report) -> str:
         opening=Report(parts[:opening]).html(),
         rest=Report(parts[opening:]).html(),
         contents=[b for b in report.of(Heading) if b.level == 2],
+        closing=CLOSING,
         version=__version__,
     )
 
@@ -219,13 +221,7 @@ def write_page(report: Report, out: Path) -> Path:
     Raises:
         ReportError: the file cannot be written.
     """
-    part = out.with_name(f"{out.name}.part")
-    try:
-        part.write_text(page(report), encoding="utf-8", newline="\n")
-        part.replace(out)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise ReportError(f"cannot write {out}: {error.strerror or error}") from error
+    write_whole({out: page(report).encode()})
     return out
 
 

@@ -51,7 +51,7 @@ ORDER = (
     ("what a report is made of", "blocks chart_parts charts schedule_forecast"),
     ("how right, and the week", "track_record recording next_week week_report return_form"),
     ("what if", "plan_charts staffing_plans plan_draft plans_form"),
-    ("pages", "report"),
+    ("pages", "written report pdf word annex formats"),
     ("the command line", "options record_commands plan_commands cli __main__"),
 )
 POSITION = {
@@ -75,15 +75,17 @@ ONLY_IN = {
     "ciw": {"bench"},
     "dask": {"clusters"},
     "distributed": {"clusters"},
+    "docx": {"word"},
     "ipywidgets": {"return_form", "plans_form"},
     "llvmlite": {"compiled", "reference"},
     "numba": {"compiled", "reference"},
-    "openpyxl": {"workbooks", "return_sheet"},
+    "openpyxl": {"workbooks", "return_sheet", "annex"},
     "papermill": {"report"},
     "psycopg": {"database"},
     "simpy": {"walkthrough", "bench"},
     "sqlalchemy": {"database"},
     "tomlkit": {"scenario_file"},
+    "typst": {"pdf"},
 }
 
 MODULES = sorted(PACKAGE.glob("*.py"))
@@ -213,7 +215,9 @@ def test_the_package_is_marked_as_typed() -> None:
 def test_what_is_imported_is_declared_as_needed() -> None:
     settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     needs = [re.split(r"[^\w.-]", need)[0] for need in settings["project"]["dependencies"]]
-    declared = {need.removesuffix("-python").replace("-", "_") for need in needs} | {"forecast"}
+    declared = {
+        need.removesuffix("-python").removeprefix("python-").replace("-", "_") for need in needs
+    } | {"forecast"}
     # What only an extra brings, and the one module that asks for it as it runs.
     extras = {
         "bench": {"ciw"},
