@@ -16,7 +16,7 @@ import tempfile
 import time
 from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import date, timedelta
 from functools import partial
 from itertools import pairwise
 from operator import attrgetter
@@ -27,7 +27,7 @@ import numpy as np
 import simpy
 from numpy.typing import NDArray
 
-from forecast import engine, luck, outcome, recalibrate, tally, walkthrough
+from forecast import diary, engine, luck, outcome, recalibrate, replicate, tally, walkthrough
 from forecast.condition import SurveyRow
 from forecast.events import What
 from forecast.folder import read_project
@@ -54,6 +54,7 @@ _MANY = 1_000
 _MB = 1e6
 _ALONE = (1, 2)  # workers that are compared
 _A_FEW = 25  # futures of each plan
+_WEEKS, _LIVES = 80, 40  # of returns; futures, of which one lasts so long
 _PAIRS = 400  # futures of each plan, for the spread of a difference
 
 # Customers of the yardsticks: enough for a second decimal.
@@ -462,6 +463,36 @@ def _luck_in_common(project: Project, futures: int = _PAIRS) -> list[_Figure]:
     ]
 
 
+def _lived(project: Project, weeks: int) -> tuple[History, date]:
+    """The returns of a simulated team after so many weeks, and the as-of date."""
+    plan = luck.plan(project)
+    as_of = project.grant.start + timedelta(weeks=weeks, days=-1)
+    drawn, rows = replicate.one_record(plan, _SEED, 0)
+    for index in range(1, _LIVES):
+        if rows[-1, 0] > project.day_number(as_of) * SECONDS_PER_DAY:
+            break
+        drawn, rows = replicate.one_record(plan, _SEED, index)
+    return History.of(diary.returns(plan, drawn, rows, as_of)), as_of
+
+
+def _weekly_figures(project: Project) -> list[_Figure]:
+    """Seconds that a week's refit and forecast take late in a project, by the clock."""
+    history, as_of = _lived(project, _WEEKS)
+    begin = time.perf_counter()
+    knowledge = recalibrate.known(project, history, as_of)
+    refit = time.perf_counter() - begin
+    what = f"after {_WEEKS} weeks of returns:"
+    figures = [_Figure(f"{what} refit", refit, "s")]
+    for futures in (_MANY // 5, _MANY):
+        begin = time.perf_counter()
+        recalibrate.forecast(
+            project, history, as_of, futures, _SEED, progress=False, knowledge=knowledge
+        )
+        whole = refit + time.perf_counter() - begin
+        figures.append(_Figure(f"{what} refit, {futures:,} futures", whole, "s", at_most=10))
+    return figures
+
+
 # --- what is printed -----------------------------------------------------------------------------
 
 
@@ -694,6 +725,8 @@ def _bench_plans(demo: Project) -> None:
     figures = [*_plan_figures(plain, told), _Figure(what, seconds, "s", at_most=40)]
     figures += _luck_in_common(demo)
     _print("Plans side by side:", [figure.line() for figure in figures])
+    _progress("a forecast late in a project")
+    _print("From the record:", [figure.line() for figure in _weekly_figures(demo)])
 
 
 def _arguments(given: Sequence[str] | None) -> argparse.Namespace:

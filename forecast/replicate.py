@@ -11,7 +11,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache
 
@@ -42,6 +42,7 @@ _LEAST_BATCHES = 16
 _LONGEST_BATCH = 64
 
 _MANY_ITEMS = 20_000
+_FEW_ITEMS = 5_000  # what is drawn of some dozens of futures may be kept: some 30 MB at 1,000 items
 _DRAWING = threading.Lock()
 
 # "Can hardly be met": in fewer than 1 of 20 futures.
@@ -152,12 +153,14 @@ class Job:
         plan: of the project, from the first simulated day on.
         seed, model: as :func:`simulate` takes them.
         as_of: the forecast knows nothing later.
+        kept: what was drawn of each future, where it is to be run again with another beginning.
     """
 
     plan: luck.Plan
     seed: int
     model: str = DEFAULT_MODEL
     as_of: date = date.min
+    kept: dict[int, luck.Shared] | None = field(default=None, repr=False, compare=False)
 
 
 def job_of(
@@ -235,8 +238,14 @@ def _prepare(job: Job) -> None:
 # which no linear algebra library splits up, and nothing is compiled to run in parallel.
 
 
+def _one(job: Job, index: int) -> Outcome:
+    if job.kept is None:
+        return outcome_of(job, index)
+    return outcome_of(job, index, job.kept.setdefault(index, luck.Shared()))
+
+
 def _batch(job: Job, indices: Sequence[int]) -> list[Outcome]:
-    return [outcome_of(job, index) for index in indices]
+    return [_one(job, index) for index in indices]
 
 
 def _batch_of_parcel(parcel: bytes, indices: Sequence[int]) -> list[Outcome]:
@@ -292,7 +301,7 @@ def _here(progress: bool) -> Run:
     def run(job: Job, indices: Sequence[int], what: str) -> Gathered:
         gathered = Gathered(len(indices))
         for index in _bar(indices, what, progress):
-            gathered.add(outcome_of(job, index))
+            gathered.add(_one(job, index))
         return gathered
 
     return run
@@ -309,7 +318,7 @@ def _on_threads(pool: Executor, progress: bool) -> Run:
 
 def _elsewhere(executor: Executor, size: int | None, progress: bool) -> Run:
     def run(job: Job, indices: Sequence[int], what: str) -> Gathered:
-        parcel = pickle.dumps(job)
+        parcel = pickle.dumps(replace(job, kept=None))  # drawing again is less than sending
         batches = _batches(indices, size or _batch_size(job, len(indices), _BATCH_ELSEWHERE))
         pending = [executor.submit(_batch_of_parcel, parcel, batch) for batch in batches]
         return _in_order(pending, batches, _bar(indices, what, progress))
@@ -411,6 +420,8 @@ def _no_longer_from(futures: Futures, whole: Job, run: Run) -> date | None:
     enough = math.ceil(len(days) / _HARDLY)
     if np.sum(days < first_day) >= enough:
         return None  # it is kept already
+    if project.total_items <= _FEW_ITEMS:
+        whole = replace(whole, kept={})
     fastest = sorted(np.argsort(days, kind="stable")[: enough + math.ceil(enough / 2)].tolist())
     if np.sum(days <= end) < enough:
         return project.date_of(first_day)
