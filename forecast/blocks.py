@@ -45,10 +45,11 @@ CLOSING = (
 )
 
 # Characters that no file may hold (XML knows no other control characters than tab and line end),
-# and those that change the direction of what follows: a figure after one could read backwards.
+# those that nobody sees or that mean something else on each machine, and those that change the
+# direction of what follows: a figure after one could read backwards.
 _HIDDEN = re.compile(
     "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069"
-    "\ufeff\ufff9-\ufffb\ufffe\uffff\ud800-\udfff]"
+    "\ufeff\ufff9-\ufffb\ufffe\uffff\ud800-\uf8ff\U000e0000-\U000e007f\U000f0000-\U0010ffff]"
 )
 
 

@@ -20,7 +20,15 @@ from typing import TYPE_CHECKING
 from forecast.choices import DEFAULT_MODEL, DEFAULT_REPLICATIONS, DEFAULT_SEED, MODELS
 from forecast.errors import ForecastError, InputError
 from forecast.exposure import CAUTIONS
-from forecast.options import FROM_0, OptionReader, in_reports, print_cautions, started_with
+from forecast.options import (
+    FROM_0,
+    OptionReader,
+    add_output,
+    outs,
+    print_cautions,
+    print_outs,
+    started_with,
+)
 from forecast.plan_commands import add_plan_commands
 from forecast.project import Project
 from forecast.record_commands import add_record_commands
@@ -189,12 +197,7 @@ def _schedule_options(parser: argparse.ArgumentParser) -> None:
         default="funder",
         help="funder (default; shows no person) or team (adds each person's exposure)",
     )
-    parser.add_argument(
-        "--out",
-        type=Path,
-        metavar="FILE",
-        help="the HTML page (default: reports/schedule_forecast_DATE.html in FOLDER)",
-    )
+    add_output(parser, "schedule_forecast")
 
 
 @dataclass(frozen=True)
@@ -207,6 +210,7 @@ class _Wanted:
     workers: int | None
     model: str
     audience: str
+    formats: tuple[str, ...]
 
 
 def _wanted(read: OptionReader, options: argparse.Namespace) -> _Wanted:
@@ -218,8 +222,9 @@ def _wanted(read: OptionReader, options: argparse.Namespace) -> _Wanted:
         None if options.workers is None else read.whole("workers", 1),
         read.choice("model", MODELS),
         read.choice("audience", ("funder", "team")),
+        read.formats(),
     )
-    for name in ("json", "draws", "out"):
+    for name in ("json", "draws"):
         read.file(name)
     return wanted
 
@@ -275,7 +280,7 @@ def _schedule(options: argparse.Namespace) -> None:
 
     _print_warnings(project)
     futures = _futures(project, wanted, options)
-    page = _write_page(futures, options, wanted)
+    written = _write_report(futures, options, wanted)
     if options.json is not None:
         write_json(futures, options.json)
     if options.draws is not None:
@@ -289,7 +294,8 @@ def _schedule(options: argparse.Namespace) -> None:
     for sentence in [*summary_sentences(futures), *rests_on_sentences(futures)]:
         print(sentence)
     print_cautions()
-    print(f"\nThe forecast as a page: {page.resolve()}")
+    print()
+    print_outs("The forecast", written)
 
 
 def _futures(project: Project, wanted: _Wanted, options: argparse.Namespace) -> Futures:
@@ -333,17 +339,20 @@ def _trace(options: argparse.Namespace) -> None:
     print_cautions()
 
 
-def _write_page(futures: Futures, options: argparse.Namespace, wanted: _Wanted) -> Path:
-    """Run the notebook on the futures, and write the page that it makes."""
+def _write_report(
+    futures: Futures, options: argparse.Namespace, wanted: _Wanted
+) -> dict[str, Path]:
+    """Run the notebook on the futures, and write what it shows in the wanted formats."""
+    from forecast.formats import make_reports  # noqa: PLC0415  # see above
     from forecast.outcome import save  # noqa: PLC0415  # see above
-    from forecast.report import make_report, notebook_path  # noqa: PLC0415  # see above
+    from forecast.report import notebook_path  # noqa: PLC0415  # see above
 
-    out: Path = options.out or in_reports(options.folder, "schedule_forecast", futures.as_of)
-    print("Writing the page ...", file=sys.stderr)
+    places = outs(options, wanted.formats, "schedule_forecast", futures.as_of)
+    print("Writing the report ...", file=sys.stderr)
     with tempfile.TemporaryDirectory(prefix="forecast-") as folder:
         stored = Path(folder) / "futures.npz"
         save(futures, stored)
-        make_report(
+        return make_reports(
             notebook_path("schedule_forecast"),
             {
                 "folder": str(options.folder.resolve()),
@@ -353,9 +362,8 @@ def _write_page(futures: Futures, options: argparse.Namespace, wanted: _Wanted) 
                 "audience": wanted.audience,
                 "futures_file": str(stored),
             },
-            out,
+            places,
         )
-    return out
 
 
 def _print_warnings(project: Project) -> None:

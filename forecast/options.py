@@ -5,18 +5,80 @@ from __future__ import annotations
 import argparse
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
+from difflib import get_close_matches
 from pathlib import Path
 
 from forecast.errors import InputError, Problem
 from forecast.exposure import CAUTIONS
 from forecast.folder import read_project
+from forecast.formats import FORMATS, missing, named
 from forecast.project import Project
 
-__all__ = ["FROM_0", "OptionReader", "in_reports", "print_cautions", "started_with"]
+__all__ = [
+    "FROM_0",
+    "OptionReader",
+    "add_output",
+    "outs",
+    "print_cautions",
+    "print_outs",
+    "started_with",
+]
 
 FROM_0 = "Futures and items are counted from 0."
+# How a report in a format is called.
+_CALLED = {
+    "html": "a page",
+    "pdf": "a PDF",
+    "word": "a Word document",
+    "xlsx": "a workbook of its tables",
+}
+
+
+def add_output(parser: argparse.ArgumentParser, name: str) -> None:
+    """The options that say in which formats a report is written, and where."""
+    parser.add_argument(
+        "--formats",
+        metavar="LIST",
+        default="html",
+        help=f"which files, with commas between: {','.join(FORMATS)} (default html). xlsx holds "
+        "the tables, also those behind the charts",
+    )
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE-or-DIR",
+        help=f"the file, or for several formats a folder (default: reports/{name}_DATE in FOLDER)",
+    )
+
+
+def outs(
+    options: argparse.Namespace, formats: Sequence[str], name: str, day: date
+) -> dict[str, Path]:
+    """The file of each format that is wanted; the folder for them is made.
+
+    Raises:
+        InputError: it cannot be made.
+    """
+    if options.out is not None and len(formats) == 1:
+        return {formats[0]: options.out}
+    folder = options.out or options.folder / "reports"
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        remedy = "Give a file elsewhere with --out, or ask for the right to write there."
+        expected = "a folder that can be made"
+        raise InputError(
+            [Problem(folder.name, "", error.strerror or "", expected, remedy)]
+        ) from None
+    return named(folder, f"{name}_{day.isoformat()}", formats)
+
+
+def print_outs(what: str, written: Mapping[str, Path]) -> None:
+    """Where a report is, a line for each format."""
+    for each, out in written.items():
+        print(f"{what} as {_CALLED[each]}: {out.resolve()}")
 
 
 def started_with() -> str:
@@ -29,23 +91,6 @@ def print_cautions() -> None:
     print("\nPlease mind:")
     for caution in CAUTIONS:
         print(f"  {caution}")
-
-
-def in_reports(folder: Path, name: str, day: date) -> Path:
-    """Where a page of a project goes if nobody says otherwise.
-
-    Raises:
-        InputError: the folder for it cannot be made.
-    """
-    reports = folder / "reports"
-    try:
-        reports.mkdir(exist_ok=True)
-    except OSError as error:
-        remedy = "Give a file elsewhere with --out, or ask for the right to write there."
-        expected = "a folder that can be made in the project folder"
-        problem = Problem("reports", "", error.strerror or "", expected, remedy)
-        raise InputError([problem]) from None
-    return reports / f"{name}_{day.isoformat()}.html"
 
 
 class OptionReader:
@@ -111,6 +156,46 @@ class OptionReader:
                 "a file in a folder that exists",
                 "Make the folder first, or give another file.",
             )
+
+    def formats(self) -> tuple[str, ...]:
+        """The formats that are wanted; with them, whether they can go where they shall go."""
+        asked = [each.strip() for each in self._options.formats.lower().split(",") if each.strip()]
+        wanted = tuple(dict.fromkeys(each for each in asked if each in FORMATS))
+        for each in asked:
+            if each not in FORMATS:
+                nearest = get_close_matches(each, FORMATS, n=1, cutoff=0.0)[0]
+                self.wrong("formats", each, f"some of {', '.join(FORMATS)}", f"Write {nearest}.")
+        if not asked:
+            self.wrong("formats", "", f"some of {', '.join(FORMATS)}", "Write html.")
+        self.problems += missing(wanted)
+        if len(asked) > 1:
+            self._folder("out")
+        else:
+            self.file("out")
+            self._ending(wanted)
+        return wanted
+
+    def _folder(self, name: str) -> None:
+        """A folder that is there or can be made, if it was asked for."""
+        path = getattr(self._options, name)
+        if path is not None and (path.is_file() or not path.parent.is_dir()):
+            self.wrong(
+                name,
+                str(path),
+                "a folder, since there are several formats",
+                "Give a folder, or one format.",
+            )
+
+    def _ending(self, wanted: Sequence[str]) -> None:
+        """A file's name that says what is in it, or nothing; never something else."""
+        path = self._options.out
+        if path is None or not wanted:
+            return
+        ending = FORMATS[wanted[0]]
+        others = set(FORMATS.values()) - {ending}
+        if path.suffix.lower() in others or (wanted[0] != "html" and path.suffix.lower() != ending):
+            remedy = f"Write {path.with_suffix(ending).name}, or choose another of --formats."
+            self.wrong("out", str(path), f"a name that ends in {ending}", remedy)
 
     def project(self, items: Sequence[int] = ()) -> Project:
         """The project, once all options were read; the items must be some of its own.

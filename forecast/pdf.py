@@ -12,7 +12,7 @@ import json
 import re
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from importlib.util import find_spec
 from pathlib import Path
@@ -32,6 +32,7 @@ _FONT_FILES = ("SourceSansPro-Regular.ttf", "SourceSansPro-Semibold.ttf", "Sourc
 # The lists of families that our charts name.
 _CHART_FONTS = re.compile(r'font-family="[^"]*"')
 _NO_GLYPH = re.compile(r'the text `"(.*?)"` could not be displayed', re.DOTALL)
+_CODED = re.compile(r"\\u\{([0-9a-f]+)\}")
 _LONG_WORD = re.compile(r"\S{31,}")
 _MAY_BREAK = "\u200b"
 
@@ -55,18 +56,24 @@ def pdf(report: Report) -> bytes:
 
 def _with_all_letters(content: str, fonts: str) -> bytes:
     """Compiled with our fonts, else with the machine's besides, else with letters by number."""
-    lacking = ""
-    for machine in (False, True):
+    machine = False
+    while True:
         try:
             return _compiled(content, fonts, machine=machine)
         except typst.TypstError as error:
-            lacking = "".join(_NO_GLYPH.findall(error.diagnostic))
-            if not lacking:
+            lacking = _letters(error.diagnostic)
+            told = _told_by_number(content, lacking) if machine else content
+            if not lacking or (machine and told == content):
                 raise ReportError(f"no PDF is made: {error.message}") from None
-    try:
-        return _compiled(_told_by_number(content, lacking), fonts, machine=True)
-    except typst.TypstError as error:
-        raise ReportError(f"no PDF is made: {error.message}") from None
+            machine, content = True, told
+
+
+def _letters(diagnostic: str) -> set[str]:
+    """The letters that no font has, as the compiler lists them; unusual ones stand there coded."""
+    found = "".join(_NO_GLYPH.findall(diagnostic))
+    coded = {chr(int(number, 16)) for number in _CODED.findall(found)}
+    # Beside a sign that is lacking may stand a plain one, which is not.
+    return {letter for letter in coded | set(_CODED.sub("", found)) if not letter.isascii()}
 
 
 def _compiled(content: str, fonts: str, *, machine: bool) -> bytes:
@@ -131,7 +138,7 @@ def _breakable(value: Any, name: str = "") -> Any:
     if isinstance(value, list):
         return [_breakable(part) for part in value]
     if isinstance(value, str) and name not in ("svg", "alternative", "kind"):
-        return _LONG_WORD.sub(_with_places, value)
+        return _LONG_WORD.sub(_with_places, value.replace("\t", " "))
     return value
 
 
@@ -139,7 +146,7 @@ def _with_places(word: re.Match[str]) -> str:
     return _MAY_BREAK.join(word[0][n : n + 12] for n in range(0, len(word[0]), 12))
 
 
-def _told_by_number(content: str, lacking: str) -> str:
+def _told_by_number(content: str, lacking: Iterable[str]) -> str:
     """The content without letters that no font has."""
     numbers = {ord(letter): f"[U+{ord(letter):04X}]" for letter in lacking}
     return content.translate(numbers)

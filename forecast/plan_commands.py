@@ -10,7 +10,7 @@ from pathlib import Path
 
 from forecast.choices import DEFAULT_REPLICATIONS, DEFAULT_SEED
 from forecast.errors import InputError, Problem
-from forecast.options import OptionReader, in_reports, print_cautions
+from forecast.options import OptionReader, add_output, outs, print_cautions, print_outs
 from forecast.project import Project
 
 # What is imported within a command would cost everybody a second or more who runs another.
@@ -28,7 +28,7 @@ def add_plan_commands(commands: argparse._SubParsersAction[argparse.ArgumentPars
         description="Compare plans: each scenario of scenarios.toml against the project as it is, "
         "all in the same simulated futures. With a record, all start from where everything is.",
     )
-    _common(compare)
+    _common(compare, "staffing_plans")
     compare.add_argument(
         "--scenario",
         metavar="NAME",
@@ -50,7 +50,7 @@ def add_plan_commands(commands: argparse._SubParsersAction[argparse.ArgumentPars
         "cheapest that keeps the promise by the grant's end as often as wanted. It takes up to two "
         "minutes. Only people and places are tried, never what keeps people safe.",
     )
-    _common(search)
+    _common(search, "search")
     search.add_argument(
         "--confidence",
         metavar="P",
@@ -65,7 +65,7 @@ def add_plan_commands(commands: argparse._SubParsersAction[argparse.ArgumentPars
     search.set_defaults(run=_search)
 
 
-def _common(parser: argparse.ArgumentParser) -> None:
+def _common(parser: argparse.ArgumentParser, name: str) -> None:
     parser.add_argument("folder", type=Path, metavar="FOLDER")
     parser.add_argument(
         "--as-of",
@@ -84,9 +84,7 @@ def _common(parser: argparse.ArgumentParser) -> None:
         default="team",
         help="team (default) or funder (names nobody of the team)",
     )
-    parser.add_argument(
-        "--out", type=Path, metavar="FILE", help="the HTML page (default: in FOLDER/reports)"
-    )
+    add_output(parser, name)
 
 
 @dataclass(frozen=True)
@@ -98,6 +96,7 @@ class _Wanted:
     audience: str
     seed: int
     workers: int | None
+    formats: tuple[str, ...]
 
 
 def _wanted(options: argparse.Namespace, read: OptionReader) -> _Wanted:
@@ -105,12 +104,12 @@ def _wanted(options: argparse.Namespace, read: OptionReader) -> _Wanted:
     as_of, audience = read.day("as-of"), read.choice("audience", ("team", "funder"))
     seed = read.whole("seed", 0)
     workers = None if options.workers is None else read.whole("workers", 1)
-    for name in ("json", "out"):
-        read.file(name)
+    read.file("json")
+    formats = read.formats()
     project = read.project()
     for warning in project.warnings:
         print(f"Warning: {warning}", file=sys.stderr)
-    return _Wanted(project, as_of, audience, seed, workers)
+    return _Wanted(project, as_of, audience, seed, workers, formats)
 
 
 def _compare(options: argparse.Namespace) -> None:
@@ -118,7 +117,7 @@ def _compare(options: argparse.Namespace) -> None:
     replications = read.whole("replications", 2)
     wanted = _wanted(options, read)
     from forecast.compare import write_json  # noqa: PLC0415  # see above
-    from forecast.report import write_page  # noqa: PLC0415  # see above
+    from forecast.formats import write_report  # noqa: PLC0415  # see above
     from forecast.schedule_forecast import Settings  # noqa: PLC0415  # see above
     from forecast.staffing_plans import (  # noqa: PLC0415  # see above
         PlanSettings,
@@ -130,15 +129,18 @@ def _compare(options: argparse.Namespace) -> None:
     common = Settings(options.folder, wanted.as_of, replications, wanted.seed, wanted.audience)
     settings = PlanSettings(common, tuple(options.scenario or ()))
     plans = get_plans(settings, workers=wanted.workers)
-    out = options.out or in_reports(options.folder, "staffing_plans", plans.start.as_of)
-    write_page(plans_report(plans, wanted.audience), out)
+    written = write_report(
+        plans_report(plans, wanted.audience),
+        outs(options, wanted.formats, "staffing_plans", plans.start.as_of),
+    )
     if options.json is not None:
         write_json(plans.comparison, options.json)
     print()
     for sentence in sentences(plans.comparison):
         print(sentence)
     print_cautions()
-    print(f"\nThe plans side by side as a page: {out.resolve()}")
+    print()
+    print_outs("The plans side by side", written)
 
 
 def _search(options: argparse.Namespace) -> None:
@@ -147,6 +149,7 @@ def _search(options: argparse.Namespace) -> None:
     seconds = read.whole("seconds", 1)
     wanted = _wanted(options, read)
     from forecast.compare import outset  # noqa: PLC0415  # see above
+    from forecast.formats import write_report  # noqa: PLC0415  # see above
     from forecast.plan_advice import (  # noqa: PLC0415  # see above
         by_the_clock,
         search_report,
@@ -154,7 +157,6 @@ def _search(options: argparse.Namespace) -> None:
     )
     from forecast.progress import progress  # noqa: PLC0415  # see above
     from forecast.recording import read_history  # noqa: PLC0415  # see above
-    from forecast.report import write_page  # noqa: PLC0415  # see above
     from forecast.results import write_values  # noqa: PLC0415  # see above
     from forecast.scenario_file import read_scenarios  # noqa: PLC0415  # see above
     from forecast.search import search, summary  # noqa: PLC0415  # see above
@@ -174,12 +176,14 @@ def _search(options: argparse.Namespace) -> None:
             workers=wanted.workers,
             tell=by_the_clock(tell, seconds),
         )
-    out = options.out or in_reports(options.folder, "search", start.as_of)
-    write_page(search_report(found, wanted.audience), out)
+    written = write_report(
+        search_report(found, wanted.audience), outs(options, wanted.formats, "search", start.as_of)
+    )
     if options.json is not None:
         write_values(summary(found), options.json)
     print()
     for sentence in search_sentences(found, wanted.audience):
         print(sentence)
     print_cautions()
-    print(f"\nThe plans that were tried as a page: {out.resolve()}")
+    print()
+    print_outs("The plans that were tried", written)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from forecast.choices import DEFAULT_REPLICATIONS, DEFAULT_SEED
 from forecast.errors import ForecastError, InputError, Problem
-from forecast.options import OptionReader, in_reports, print_cautions
+from forecast.options import OptionReader, add_output, outs, print_cautions, print_outs
 from forecast.project import Project
 from forecast.words import joined, plural
 
@@ -91,7 +91,7 @@ def add_record_commands(commands: argparse._SubParsersAction[argparse.ArgumentPa
     )
     report.add_argument("--replications", metavar="N", default=str(DEFAULT_REPLICATIONS))
     report.add_argument("--seed", metavar="N", default=str(DEFAULT_SEED))
-    _page_option(report, "NOTEBOOK")
+    add_output(report, "NOTEBOOK")
     report.set_defaults(run=_report)
 
     hindcast = commands.add_parser(
@@ -103,24 +103,15 @@ def add_record_commands(commands: argparse._SubParsersAction[argparse.ArgumentPa
     hindcast.add_argument(
         "--replications", metavar="N", default="200", help="futures of each (default 200)"
     )
-    _page_option(hindcast, "hindcast")
+    add_output(hindcast, "hindcast")
     hindcast.set_defaults(run=_hindcast)
 
     track = commands.add_parser(
         "track-record", help="how right the forecasts were that have been issued"
     )
     track.add_argument("folder", type=Path, metavar="FOLDER")
-    _page_option(track, "track_record")
+    add_output(track, "track_record")
     track.set_defaults(run=_track_record)
-
-
-def _page_option(parser: argparse.ArgumentParser, name: str) -> None:
-    parser.add_argument(
-        "--out",
-        type=Path,
-        metavar="FILE",
-        help=f"the HTML page (default: reports/{name}_DATE.html in FOLDER)",
-    )
 
 
 def _say(words: str) -> None:
@@ -312,17 +303,18 @@ def _report(options: argparse.Namespace) -> None:
     kind = read.choice("KIND", tuple(_REPORTS))
     as_of, audience = read.day("as-of"), read.choice("audience", ("team", "funder"))
     replications, seed = read.whole("replications", 1), read.whole("seed", 0)
-    read.file("out")
+    formats = read.formats()
     project = read.project()
+    from forecast.formats import make_reports  # noqa: PLC0415  # see above
     from forecast.record import open_record  # noqa: PLC0415  # see above
-    from forecast.report import make_report, notebook_path  # noqa: PLC0415  # see above
+    from forecast.report import notebook_path  # noqa: PLC0415  # see above
 
     with open_record(options.folder, project, create=False) as record:
         if kind in _FROM_THE_RECORD:
             _refuse_if_empty(record, as_of)
         day = as_of or record.history().last_day or project.default_as_of()
-    _say("Writing the page ...")
-    out = make_report(
+    _say("Writing the report ...")
+    written = make_reports(
         notebook_path(_REPORTS[kind]),
         {
             "folder": str(options.folder.resolve()),
@@ -332,9 +324,9 @@ def _report(options: argparse.Namespace) -> None:
             "audience": audience,
         }
         | _ONLY_OF.get(kind, {}),
-        options.out or in_reports(options.folder, _REPORTS[kind], day),
+        outs(options, formats, _REPORTS[kind], day),
     )
-    print(f"The report as a page: {out.resolve()}")
+    print_outs("The report", written)
     if audience == "team":
         print("It names people: it is for the team, and not for anybody outside.")
     print_cautions()
@@ -345,8 +337,7 @@ def _report(options: argparse.Namespace) -> None:
 
 def _hindcast(options: argparse.Namespace) -> None:
     read = OptionReader(options)
-    replications = read.whole("replications", 1)
-    read.file("out")
+    replications, formats = read.whole("replications", 1), read.formats()
     project = read.project()
     from forecast.record import open_record  # noqa: PLC0415  # see above
     from forecast.recording import hindcasts  # noqa: PLC0415  # see above
@@ -355,23 +346,27 @@ def _hindcast(options: argparse.Namespace) -> None:
         _refuse_if_empty(record)
     made = hindcasts(options.folder, project, replications, say=_say)
     print("Hindcasts are not kept, and never counted among the issued forecasts.")
-    _judge(options, project, made, "hindcast")
+    _judge(options, project, made, "hindcast", formats)
 
 
 def _track_record(options: argparse.Namespace) -> None:
     read = OptionReader(options)
-    read.file("out")
-    _judge(options, read.project(), (), "track_record")
+    formats = read.formats()
+    _judge(options, read.project(), (), "track_record", formats)
 
 
 def _judge(
-    options: argparse.Namespace, project: Project, made: Sequence[Issued], name: str
+    options: argparse.Namespace,
+    project: Project,
+    made: Sequence[Issued],
+    name: str,
+    formats: Sequence[str],
 ) -> None:
-    """Score what was issued, and hindcasts beside it, and write the page."""
+    """Score what was issued, and hindcasts beside it, and write the report."""
     from forecast import track_record  # noqa: PLC0415  # see above
+    from forecast.formats import write_report  # noqa: PLC0415  # see above
     from forecast.record import open_record  # noqa: PLC0415  # see above
     from forecast.recording import issued_forecasts  # noqa: PLC0415  # see above
-    from forecast.report import write_page  # noqa: PLC0415  # see above
 
     with open_record(options.folder, project, create=False) as record:
         _refuse_if_empty(record)
@@ -383,6 +378,5 @@ def _judge(
     else:
         print(track_record.sentence(judged))
     last = history.last_day or project.default_as_of()
-    out = options.out or in_reports(options.folder, name, last)
-    write_page(track_record.report(judged), out)
-    print(f"The page: {out.resolve()}")
+    written = write_report(track_record.report(judged), outs(options, formats, name, last))
+    print_outs("The track record", written)

@@ -257,7 +257,7 @@ def _row(
     properties = row._tr.get_or_add_trPr()  # noqa: SLF001  # as above
     if max(map(len, words), default=0) < 500:
         properties.append(_element("w:cantSplit"))
-    if head:
+    if head and sum(map(len, words)) < 400:  # one that fills a page would leave no room for rows
         properties.append(_element("w:tblHeader"))
     for n, (cell, text) in enumerate(zip(row.cells, words, strict=True)):
         cell.width = widths[n]

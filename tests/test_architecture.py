@@ -50,7 +50,7 @@ ORDER = (
     ("plans side by side", "differences selection compare levers survey_size search"),
     ("what a report is made of", "blocks chart_parts charts schedule_forecast"),
     ("how right, and the week", "track_record recording next_week week_report return_form"),
-    ("what if", "plan_charts staffing_plans plan_draft plans_form"),
+    ("what if", "plan_charts staffing_plans plan_advice plan_draft plans_form"),
     ("pages", "written report pdf word annex formats"),
     ("the command line", "options record_commands plan_commands cli __main__"),
 )

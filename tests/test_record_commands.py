@@ -285,7 +285,7 @@ def test_issued_forecasts_and_hindcasts_are_judged_on_a_page(
     for name, options in (("track-record", ()), ("hindcast", ("--replications", "4"))):
         code, said, _ = run(name, folder, *options)
         assert code == 0
-        page = Path(said.strip().splitlines()[-1].removeprefix("The page: "))
+        page = Path(said.strip().splitlines()[-1].removeprefix("The track record as a page: "))
         assert page.name == f"{name.replace('-', '_')}_2026-01-25.html"
         assert page.is_file()
     assert "never counted among the issued" in said
