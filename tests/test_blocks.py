@@ -82,3 +82,38 @@ def test_a_page_break_is_on_paper_only() -> None:
     assert PageBreak().text() == ""
     assert Report([Paragraph("One."), PageBreak(), Paragraph("Two.")]).text() == "One.\n\nTwo."
     assert 'class="page-break"' in EVERY_KIND.html()
+
+
+@pytest.mark.parametrize(
+    ("hidden", "told"),
+    [
+        ("a\x00b", "a[U+0000]b"),
+        ("12 \u202egnp", "12 [U+202E]gnp"),
+        ("\u2067x\u2069", "[U+2067]x[U+2069]"),
+        ("half \ud83d", "half [U+D83D]"),
+        ("\U000e0041", "[U+E0041]"),
+        ("line\nand\ttab", "line\nand\ttab"),
+        ("שלום é 漢 🎉", "שלום é 漢 🎉"),
+    ],
+)
+def test_what_hides_or_turns_text_round_is_told_by_its_number(hidden: str, told: str) -> None:
+    assert Paragraph(hidden).words == told
+    assert Facts(((hidden, "x"),)).pairs == ((told, "x"),)
+    assert Table("T", ("a",), ((hidden,),)).rows == ((told,),)
+
+
+def test_a_chart_keeps_its_table_and_knows_how_wide_it_was_drawn() -> None:
+    svg = '<svg height="9" width="313.5"></svg>'
+    figure = Figure("figure-x", "F", "A.", svg, "", ("day", "n"), (("Monday", 3), ("\x07", None)))
+    assert figure.share == 0.5
+    assert Figure("figure-x", "F", "A.", "<svg></svg>").share == 1.0
+    assert figure.rows == (("Monday", 3), ("[U+0007]", None))
+    assert Report.from_json(json.loads(json.dumps(Report([figure]).as_json())))[0] == figure
+
+
+def test_columns_share_the_paper_by_what_is_in_them() -> None:
+    table = Table("T", ("Day", "Items", "Remark"), (("Monday", "3", "word " * 30),), (1,))
+    assert table.widths == (6, 6, 44)
+    assert table.short
+    assert not Table("T", ("a",), (("x",),) * 9).short
+    assert not Table("T", ("a",), (("x" * 2_000,),)).short

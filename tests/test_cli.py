@@ -342,7 +342,7 @@ def test_a_fault_of_the_program_is_exit_1_and_offers_its_details(
     def fails(_: Path) -> None:
         raise ZeroDivisionError("by design")
 
-    monkeypatch.setattr(cli, "read_project", fails)
+    monkeypatch.setattr("forecast.scenario_file.read_plans", fails)
     assert cli.main(["check", str(tiny)]) == 1
     said = capsys.readouterr().err
     assert "--traceback" in said
