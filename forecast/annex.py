@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from openpyxl import Workbook
@@ -18,7 +18,7 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
 from forecast import __version__
-from forecast.blocks import Facts, Figure, Report, Table
+from forecast.blocks import Facts, Figure, Report, Summary, Table
 from forecast.written import same_archive
 
 __all__ = ["SUMMARY", "annex", "one_row"]
@@ -47,13 +47,8 @@ class _Sheet:
     note: str
 
 
-def annex(report: Report, summary: Mapping[str, Value] | None = None) -> bytes:
-    """The tables of a report as a workbook.
-
-    Args:
-        report: its content.
-        summary: values for the first sheet under names of their own; else :func:`one_row`.
-    """
+def annex(report: Report) -> bytes:
+    """The tables of a report as a workbook."""
     book = Workbook()
     book.properties.title = (report.title or "Report")[:255]
     book.properties.creator = f"forecast {__version__}"
@@ -61,7 +56,7 @@ def annex(report: Report, summary: Mapping[str, Value] | None = None) -> bytes:
     first = book.active
     assert isinstance(first, Worksheet)
     first.title = SUMMARY
-    values = dict(one_row(report) if summary is None else summary)
+    values = one_row(report)
     _fill(first, list(values), [list(values.values())])
     listed: list[list[Value]] = [
         [sheet.name, sheet.kind, sheet.title, len(sheet.rows)] for sheet in sheets
@@ -76,13 +71,17 @@ def annex(report: Report, summary: Mapping[str, Value] | None = None) -> bytes:
 
 
 def one_row(report: Report) -> dict[str, Value]:
-    """A report in one row: its title, what made it, and each of its facts under its label.
+    """A report in one row: its title, what made it, and what it says of itself for that purpose.
+
+    A report that says nothing is summed up by its facts, each under its label.
 
     >>> one_row(Report([Facts((("Items promised", "2,400"),))]))["items_promised"]
     2400
     """
     row: dict[str, Value] = {"report": report.title or "Report", "made_with": __version__}
-    for facts in report.of(Facts):
+    for told in report.of(Summary):
+        row |= told.values
+    for facts in report.of(Facts) if not report.of(Summary) else ():
         for label, value in facts.pairs:
             name = re.sub(r"[^a-z0-9]+", "_", label.lower()).strip("_")
             row.setdefault(name or "unnamed", _value(value))

@@ -27,6 +27,7 @@ __all__ = [
     "PageBreak",
     "Paragraph",
     "Report",
+    "Summary",
     "Table",
     "anchor",
     "visible",
@@ -35,13 +36,13 @@ __all__ = [
 MIME_TYPE = "application/vnd.forecast.block+json"
 LEAD = ' class="lead"'
 FULL_WIDTH = 627  # CSS pixels: 166 mm, the text width of an A4 page with 22 mm margins
+_COLUMN = re.compile(r"[a-z][a-z0-9_]*")
 _DRAWN = re.compile(r'<svg[^>]*?\swidth="([0-9.]+)"')
 SHORT = 8  # rows of a table that a printed page need not break
 LITTLE = 1_500  # characters of such a table
 # Below every report, in every format.
 CLOSING = (
-    "A forecast from simulated futures, not a promise by itself. "
-    f"Made with forecast {__version__}."
+    f"A forecast from simulated futures, not a promise by itself. Made with forecast {__version__}."
 )
 
 # Characters that no file may hold (XML knows no other control characters than tab and line end),
@@ -297,9 +298,33 @@ class PageBreak(Block):
         return ""
 
 
+@dataclass(frozen=True)
+class Summary(Block):
+    """The report in one row: values under names that are the same in every project.
+
+    No page shows it. It is the first sheet of the tables' workbook, so that rows of many projects
+    can stand below each other. A value that is not known is None, and keeps its name.
+    """
+
+    values: tuple[tuple[str, str | float | None], ...]
+    kind: ClassVar[str] = "summary"
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        wrong = [name for name, _ in self.values if not _COLUMN.fullmatch(name)]
+        if wrong:
+            raise ValueError(f"no name for a column: {wrong[0]!r}; write it like items_promised")
+
+    def _html(self) -> str:
+        return ""
+
+    def _text(self) -> str:
+        return ""
+
+
 _KINDS: Mapping[str, type[Block]] = {
     kind.kind: kind
-    for kind in (Heading, Paragraph, Bullets, Facts, Figure, Table, Note, PageBreak)
+    for kind in (Heading, Paragraph, Bullets, Facts, Figure, Table, Note, PageBreak, Summary)
 }
 
 
@@ -386,7 +411,7 @@ class Report(Sequence[Block]):
 
     def html(self) -> str:
         """All blocks as HTML, without a page around them."""
-        return "\n".join(block.html() for block in self.blocks)
+        return "\n".join(html for block in self.blocks if (html := block.html()))
 
     def text(self) -> str:
         """All blocks as plain text."""

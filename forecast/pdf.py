@@ -20,7 +20,7 @@ from typing import Any
 
 import typst
 
-from forecast.blocks import CLOSING, Figure, Report, Table
+from forecast.blocks import CLOSING, Figure, Report, Summary, Table
 from forecast.errors import ReportError
 
 __all__ = ["pdf"]
@@ -115,7 +115,7 @@ def _content(report: Report) -> dict[str, Any]:
         "title": report.title or "Report",
         "fonts": _OWN,
         "closing": CLOSING,
-        "blocks": [_breakable(_block(block)) for block in report],
+        "blocks": [_breakable(_block(block)) for block in report if not isinstance(block, Summary)],
     }
 
 

@@ -16,7 +16,7 @@ from typing import Any
 import pandas as pd
 
 from forecast import charts, tables
-from forecast.blocks import Block, Bullets, Facts, Heading, Note, Paragraph, Report, Table
+from forecast.blocks import Block, Bullets, Facts, Heading, Note, Paragraph, Report, Summary, Table
 from forecast.choices import DEFAULT_REPLICATIONS, DEFAULT_SEED
 from forecast.errors import InputError, Problem
 from forecast.exposure import CAUTIONS
@@ -295,7 +295,42 @@ def section_summary(futures: Futures) -> Report:
     if project.warnings:
         count = plural(len(project.warnings), "warning")
         blocks.insert(4, Paragraph(f"The plan raises {count}: see Warnings below."))
-    return Report(blocks)
+    return Report([*blocks, _in_one_row(futures)])
+
+
+def _in_one_row(futures: Futures) -> Summary:
+    """The forecast under names that are the same in every project."""
+    project, grant = futures.project, futures.project.grant
+    last = min(futures.end_day, project.days - 1)
+
+    def finish(share: float) -> str | None:
+        day = futures.date_of(int(quantile(futures.finish_day, share)))
+        return None if day is None else day.isoformat()
+
+    return Summary(
+        (
+            ("kind", "schedule_forecast"),
+            ("project", project.title),
+            ("organisation", project.organisation or None),
+            ("funder", grant.funder or None),
+            ("reference", project.reference or None),
+            ("as_of", futures.as_of.isoformat()),
+            ("grant_start", grant.start.isoformat()),
+            ("grant_end", futures.grant_end.isoformat()),
+            ("items", project.total_items),
+            ("items_done", tables.done_at_start(futures)),
+            ("items_promised", grant.items_promised),
+            ("promise_odds", round(promise_odds(futures), 6)),
+            ("finish_by_grant_end_odds", round(finish_odds(futures), 6)),
+            ("finish_5_in_10", finish(0.5)),
+            ("finish_8_in_10", finish(0.8)),
+            ("finish_9_in_10", finish(0.9)),
+            ("items_by_grant_end_9_in_10", int(reached(futures.done_by_day[:, last], 0.9))),
+            ("replications", futures.replications),
+            ("seed", futures.seed),
+            ("inputs_sha256", project.input_sha256),
+        )
+    )
 
 
 def section_delivery(futures: Futures) -> Report:

@@ -31,6 +31,7 @@ from forecast.blocks import (
     PageBreak,
     Paragraph,
     Report,
+    Summary,
     Table,
 )
 from forecast.written import same_archive
@@ -55,7 +56,7 @@ def word(report: Report) -> bytes:
     _set_styles(document)
     _set_properties(document, report.title or "Report")
     numbers = count(1)
-    blocks = list(report)
+    blocks = [block for block in report if not isinstance(block, Summary)]
     for n, block in enumerate(blocks):
         _WRITERS[type(block)](document, block, numbers)
         if _leads_on(blocks, n):

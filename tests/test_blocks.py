@@ -16,6 +16,7 @@ from forecast.blocks import (
     PageBreak,
     Paragraph,
     Report,
+    Summary,
     Table,
 )
 
@@ -117,3 +118,11 @@ def test_columns_share_the_paper_by_what_is_in_them() -> None:
     assert table.short
     assert not Table("T", ("a",), (("x",),) * 9).short
     assert not Table("T", ("a",), (("x" * 2_000,),)).short
+
+
+def test_a_summary_goes_through_json_and_leaves_no_trace_on_a_page() -> None:
+    summary = Summary((("items", 3), ("finish", None), ("title", "x")))
+    report = EVERY_KIND + Report([summary])
+    assert Report.from_json(json.loads(json.dumps(report.as_json()))) == report
+    assert report.html() == EVERY_KIND.html()
+    assert report.text() == EVERY_KIND.text()

@@ -223,7 +223,7 @@ def test_all_wrong_options_of_a_report_are_named_in_one_go(run: Run, folder: Pat
     code, _, complaint = run("report", folder, "month", *options)
     assert code == 2
     assert complaint.startswith("5 problems in the input:")
-    assert "KIND: read 'month'; expected week." in complaint
+    assert "KIND: read 'month'; expected week or plans." in complaint
 
 
 def test_a_report_before_the_first_return_is_refused(
