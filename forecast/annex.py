@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from openpyxl import Workbook
 from openpyxl.styles import Alignment, Border, Font, Side
 from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
 from forecast import __version__
@@ -29,7 +30,8 @@ _LIKE_A_FORMULA = ("=", "+", "-", "@")
 _LONGEST = 32_767  # letters of a cell
 _NUMBER = re.compile(r"[-\u2212]?(\d{1,3}(,\d{3})+|\d+)(\.\d+)?")
 # What no sheet's name may hold, and what would have to be quoted in it.
-_NOT_IN_NAMES = re.compile(r"[^\w -]+")
+_NOT_IN_NAMES = re.compile(r"[^\w-]+")
+_FONT = "Calibri"  # that of cells for which nothing is said
 _MUTED, _RULE = "FF55606A", "FF1E2528"
 
 Value = str | float | None
@@ -133,7 +135,7 @@ def _fill(
     for n, words in enumerate(columns, 1):
         _write(sheet, 1, n, words)
         cell = sheet.cell(1, n)
-        cell.font = Font(bold=True)
+        cell.font = Font(name=_FONT, bold=True)
         cell.border = Border(bottom=Side("thin", color=_RULE))
         cell.alignment = Alignment(wrap_text=True, vertical="bottom")
     widest = [len(words) for words in columns]
@@ -148,9 +150,12 @@ def _fill(
         if words:
             last += 1 if words is note else 2
             _write(sheet, last, 1, words)
-            sheet.cell(last, 1).font = Font(color=_MUTED)
+            sheet.cell(last, 1).font = Font(name=_FONT, color=_MUTED)
     sheet.freeze_panes = "A2"
     sheet.print_title_rows = "1:1"
+    sheet.page_setup.orientation, sheet.page_setup.paperSize = "landscape", 9  # A4
+    sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+    sheet.page_setup.fitToHeight = 0  # as many pages as it takes, each as wide as the table
 
 
 def _write(sheet: Worksheet, row: int, column: int, value: Value) -> None:
