@@ -178,7 +178,8 @@ def visit(
         lab: where it is.
         notebook: its name.
         cells: how many are run, each by the keyboard; 0: all of them, by the menu.
-        width, height: of the window.
+        width: of the window, pixels.
+        height: likewise.
     """
     from playwright.sync_api import sync_playwright
 
