@@ -304,7 +304,7 @@ def test_the_table_of_the_known_best_is_of_this_model() -> None:
         assert abs(promise_odds(futures) - truth.odds) <= 3.3 * error
 
 
-@pytest.mark.parametrize("seed", [101, 102, 103])
+@pytest.mark.parametrize("seed", [101, 102])
 def test_the_known_best_is_found(seed: int) -> None:
     """With 20 seeds: ``python -m tests.known_best 20``."""
     found, truths = known_best.searched(seed), known_best.truths()
