@@ -7,7 +7,7 @@ people safe is no lever: only people and places are added, by the scenarios that
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -19,6 +19,7 @@ from forecast.choices import DEFAULT_REPLICATIONS
 from forecast.compare import Comparison, Difference, Outset, Side, compare
 from forecast.differences import Interval, OpenInterval, nothing_shown
 from forecast.paired import Taken
+from forecast.progress import Tell
 from forecast.project import Project
 from forecast.scenario import Scenario, more_of, number_of_place, person_like
 from forecast.scenario_file import Search
@@ -33,7 +34,6 @@ _A_FIFTH = 5
 _DAYS_A_WEEK = 7.0
 
 Floats = NDArray[np.float64]
-Tell = Callable[[int, int], None]
 
 # What a lever adds of each place: one, or a fifth of what there is.
 _ONE_MORE = (Place.BENCH, Place.CAMERA, Place.TOOL_SET)

@@ -21,6 +21,7 @@ from forecast import luck
 from forecast.choices import DEFAULT_SEED
 from forecast.outcome import NOT_BY_HORIZON, Outcome
 from forecast.planning import Knowledge
+from forecast.progress import Tell
 from forecast.project import Project
 from forecast.replicate import Job, job_of, outcome_of, prepare
 from forecast.stages import N_PLACES, N_STAGES
@@ -112,7 +113,7 @@ def side_by_side(
     knowledge: Knowledge | None = None,
     workers: int | None = None,
     by_day: bool = True,
-    tell: Callable[[int, int], None] | None = None,
+    tell: Tell | None = None,
     stop: Callable[[], bool] | None = None,
 ) -> list[Taken]:
     """Simulate the same futures under several plans.
@@ -152,7 +153,7 @@ def together(
     *,
     workers: int | None = None,
     by_day: bool = True,
-    tell: Callable[[int, int], None] | None = None,
+    tell: Tell | None = None,
     stop: Callable[[], bool] | None = None,
 ) -> list[Taken]:
     """As :func:`side_by_side`, where each plan may have a date and knowledge of its own.
@@ -235,7 +236,7 @@ class _Run:
     def all_done(
         self,
         workers: int,
-        tell: Callable[[int, int], None] | None,
+        tell: Tell | None,
         stop: Callable[[], bool] | None,
     ) -> bool:
         """Run all; whether they were not stopped."""
@@ -256,7 +257,7 @@ class _Run:
     def _watch(
         self,
         pending: set[Future[None]],
-        tell: Callable[[int, int], None] | None,
+        tell: Tell | None,
         stop: Callable[[], bool] | None,
     ) -> None:
         """Wait for all, telling how far they are."""

@@ -49,6 +49,7 @@ from forecast.plan_draft import (
     one_like,
     read_draft,
 )
+from forecast.progress import Tell
 from forecast.project import Project
 from forecast.record import open_record
 from forecast.scenario import Scenario
@@ -129,7 +130,6 @@ _STYLE = """<style>
 .plans-form summary { cursor: pointer; }
 </style>"""
 
-Tell = Callable[[int, int], None]
 Stop = Callable[[], bool]
 
 
@@ -401,9 +401,7 @@ def _person_in_words(texts: Mapping[str, str]) -> str:
     until = f" to {texts['end']}" if texts["end"] else ""
     mould = "mould work" if texts["mould_work"] == "yes" else "no mould work"
     hours = f"{number(week, 1).removesuffix('.0')} h a week ({', '.join(days)})"
-    return (
-        f"{texts['role']}; from {texts['start']}{until}; {hours}; {mould}; {texts['stages']}"
-    )
+    return f"{texts['role']}; from {texts['start']}{until}; {hours}; {mould}; {texts['stages']}"
 
 
 def _some(text: str) -> float:

@@ -25,6 +25,7 @@ from forecast.errors import InputError, Problem
 from forecast.outcome import odds_interval
 from forecast.paired import side_by_side
 from forecast.people import TeamRow
+from forecast.progress import Tell
 from forecast.project import Project
 from forecast.rows import WEEKDAYS
 from forecast.scenario import (
@@ -262,7 +263,7 @@ def search(
     seconds: float | None = 100.0,
     most: int = 100_000,
     workers: int | None = None,
-    tell: Callable[[int, int], None] | None = None,
+    tell: Tell | None = None,
     stop: Callable[[], bool] | None = None,
 ) -> Found:
     """Find the cheapest plan within the bounds that keeps the promise as often as wanted.
@@ -313,7 +314,7 @@ class _World:
         start: Outset,
         scenarios: Sequence[Scenario],
         workers: int | None,
-        tell: Callable[[int, int], None] | None,
+        tell: Tell | None,
         most: int,
     ) -> None:
         self.start, self.scenarios = start, scenarios

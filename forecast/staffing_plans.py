@@ -215,16 +215,14 @@ def base_sentence(base: Side) -> str:
     """The project as it is, in a sentence."""
     grant = base.project.grant
     half, most = base.finish(0.5), base.finish(MOSTLY)
-    ends = [reached_date(day, base.grant_end, grant.horizon) for day in (half, most)]
+    middle, late = (reached_date(day, base.grant_end, grant.horizon) for day in (half, most))
+    rest = f"9 in 10 futures are finished by {late}"
+    if most is None:
+        rest = f"more than 1 in 10 futures are finished {late}"
     return (
         f"As planned, {plural(grant.items_promised, 'item')} are done by "
         f"{long_date(base.grant_end)} in {_odds(base, float(base.keeps.mean()))} futures. The "
-        f"middle finish date is {ends[0]}; 9 in 10 futures are finished by {ends[1]}."
-        if most is not None
-        else f"As planned, {plural(grant.items_promised, 'item')} are done by "
-        f"{long_date(base.grant_end)} in {_odds(base, float(base.keeps.mean()))} futures. The "
-        f"middle finish date is {ends[0]}; more than 1 in 10 futures are finished "
-        f"{never(grant.horizon)}."
+        f"middle finish date is {middle}; {rest}."
     )
 
 

@@ -14,7 +14,7 @@ of the outcome on what the survey tells (Strong, Oakley and Brennan 2014, Medica
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -31,6 +31,7 @@ from forecast.items import Category, Mould
 from forecast.luck import Knowledge, Plan
 from forecast.mix import MixBelief, learn_mix
 from forecast.outcome import NOT_BY_HORIZON, Futures, quantile
+from forecast.progress import Tell
 from forecast.project import Project
 from forecast.rules import DONE, NO_STAGE
 from forecast.stages import Stage
@@ -58,7 +59,6 @@ _SEED = 20_260_105
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
-Tell = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
@@ -484,9 +484,7 @@ def _some(rng: np.random.Generator, counts: Ints, number: int) -> Ints:
     return rng.multivariate_hypergeometric(counts, min(number, int(counts.sum())))
 
 
-def _weight(
-    of: _Open, found: Ints, knowledge: Knowledge | None, history: History
-) -> Floats:
+def _weight(of: _Open, found: Ints, knowledge: Knowledge | None, history: History) -> Floats:
     """(cells,) what a looked-at item adds to a cell's evidence, in the forecast's own model.
 
     One survey of the size is learnt from as it would be if it had been made. Boxes, and what was
