@@ -24,7 +24,7 @@ from forecast.project import Project
 from forecast.scenario import Scenario, more_of, number_of_place, person_like
 from forecast.scenario_file import Search
 from forecast.stages import PLACE_KEYS, STAGE_NAMES, Place, Stage
-from forecast.words import number, plural
+from forecast.words import money, number, plural
 
 __all__ = ["FULL", "Lever", "Levers", "Limit", "candidates", "levers", "limit_of", "per_week"]
 
@@ -347,13 +347,13 @@ class Levers:
         if lever.money is None:
             return "cost not told"
         if lever.money.estimate <= 0.0:
-            saved = number(-lever.money.estimate)
-            return f"it saves {currency} {saved} in all, because wages end earlier"
-        cost = f"it costs {currency} {number(lever.money.estimate)} in all"
+            saved = money(-lever.money.estimate, currency)
+            return f"it saves {saved} in all, because wages end earlier"
+        cost = f"it costs {money(lever.money.estimate, currency)} in all"
         if lever.per_week is None:
             return cost
         low, high = number(lever.per_week.low), number(lever.per_week.high)
-        week = f"{currency} {number(lever.per_week.estimate)} for each week gained on average"
+        week = f"{money(lever.per_week.estimate, currency)} for each week gained on average"
         return f"{cost}, or {week} (95 % interval {low} to {high})"
 
 

@@ -40,7 +40,7 @@ from forecast.scenario import (
 )
 from forecast.scenario_file import PlaceBounds, PostBounds, Search
 from forecast.selection import Aim, Selected, select
-from forecast.words import long_date, number, odds, plural
+from forecast.words import long_date, money, number, odds, plural
 
 __all__ = [
     "MOST_PLANS",
@@ -457,7 +457,7 @@ def _odds(plan: Candidate) -> str:
 
 
 def _money(amount: float, found: Found) -> str:
-    return f"{number(amount)} {found.start.project.currency}"
+    return money(amount, found.start.project.currency)
 
 
 def summary(found: Found) -> dict[str, Any]:

@@ -42,6 +42,7 @@ from forecast.schedule_forecast import TEAM, Settings, check_settings
 from forecast.words import (
     IF_TEAM_STAYS,
     long_date,
+    money,
     never,
     number,
     odds,
@@ -57,7 +58,6 @@ __all__ = [
     "check_plan_settings",
     "chosen_scenarios",
     "get_plans",
-    "money",
     "plan_sentence",
     "plans_report",
     "section_cautions",
@@ -191,15 +191,6 @@ def get_plans(
 
 
 # --- words ---------------------------------------------------------------------------------------
-
-
-def money(amount: float, currency: str) -> str:
-    """Money to the unit, with its currency.
-
-    >>> money(12300.4, "GBP")
-    '12,300 GBP'
-    """
-    return f"{'-' if round(amount) < 0 else ''}{number(abs(amount))} {currency}"
 
 
 def _weeks(days: float) -> str:

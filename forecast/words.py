@@ -16,6 +16,7 @@ __all__ = [
     "hours",
     "joined",
     "long_date",
+    "money",
     "month_year",
     "never",
     "number",
@@ -140,6 +141,15 @@ def plural(value: int, one: str, many: str = "") -> str:
     """
     noun = one if value == 1 else (many or f"{one}s")
     return f"{number(value)} {noun}"
+
+
+def money(amount: float, currency: str) -> str:
+    """Money to the unit, with its currency.
+
+    >>> money(12300.4, "GBP")
+    '12,300 GBP'
+    """
+    return f"{'-' if round(amount) < 0 else ''}{number(abs(amount))} {currency}"
 
 
 def range_of_numbers(low: float, high: float, decimals: int = 0) -> str:

@@ -191,7 +191,7 @@ class TestCosts:
         rough = 4_000.0 - 2_400.0 * camera.mean.estimate
         assert camera.money.estimate == pytest.approx(rough, abs=700.0)
         said = next(s for s in cameras.sentences(team=True) if "camera station gains" in s)
-        assert "it saves GBP" in said
+        assert re.search(r"it saves [\d,]+ GBP in all", said)
         assert said.endswith("what limits then is the camera stations.")
 
     def test_of_a_place_are_not_told_unless_somebody_did(self, cameras: Levers) -> None:

@@ -25,7 +25,6 @@ from forecast.staffing_plans import (
     check_plan_settings,
     chosen_scenarios,
     get_plans,
-    money,
     plan_sentence,
     plans_report,
     section_changes,
@@ -33,6 +32,7 @@ from forecast.staffing_plans import (
     section_promises,
     sentences,
 )
+from forecast.words import money
 from tests.small_projects import Lot, day, per_item, person, share, small_project
 
 FUNDER, TEAM = "funder", "team"
