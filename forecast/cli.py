@@ -270,6 +270,8 @@ def _demo(options: argparse.Namespace) -> None:
         part.rename(folder)
         print(f"An invented project was put into {folder}.")
     _schedule(options)
+    print("\nWhat next? The scenarios that lie in the folder, against the plan as it is:")
+    print(f'  {started_with()} compare "{folder}"')
 
 
 def _schedule(options: argparse.Namespace) -> None:
